@@ -1,0 +1,171 @@
+"""What every command shares: opening the record, reading times and files, and saying errors in words."""
+
+from __future__ import annotations
+
+import functools
+import json
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+from zoneinfo import ZoneInfo
+
+import click
+
+from drawup.cli.main import Desk
+
+if TYPE_CHECKING:
+    from drawup.record.store import Store
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+# Exit codes: 2 what was asked cannot be read or done; 3 a stop; 4 something to confirm or give a reason for;
+# 5 the planned dose is already recorded.
+CANNOT, STOPPED, UNANSWERED, ALREADY = 2, 3, 4, 5
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Answer in JSON.")
+by_option = click.option("--by", default="", metavar="NAME", help="Who does this.")
+
+
+def told(command: F) -> F:
+    """Turn every refusal into a sentence and an exit code; with --json into {"error": ...}."""
+
+    @functools.wraps(command)
+    def wrapped(*args: Any, **kwargs: Any) -> Any:
+        from drawup.service.errors import AlreadyGiven, Blocked
+
+        try:
+            return command(*args, **kwargs)
+        except Blocked as error:
+            _show_blocked(error, bool(kwargs.get("as_json")))
+            sys.exit(STOPPED if error.stopped else UNANSWERED)
+        except AlreadyGiven as error:
+            _show_error("", str(error), bool(kwargs.get("as_json")))
+            sys.exit(ALREADY)
+        except (ValueError, OSError) as error:
+            # Every refusal of the rooms below is a ValueError with a sentence; an OSError is the machine's own.
+            _show_error(getattr(error, "field", ""), _sentence(error), bool(kwargs.get("as_json")))
+            sys.exit(CANNOT)
+
+    return wrapped  # type: ignore[return-value]
+
+
+def _sentence(error: Exception) -> str:
+    message = getattr(error, "message", None)
+    if isinstance(message, str):
+        return message
+    if isinstance(error, OSError) and error.strerror:
+        return f"{error.filename or ''}: {error.strerror}".lstrip(": ")
+    return str(error)
+
+
+def _show_error(field: str, message: str, as_json: bool) -> None:
+    if as_json:
+        echo_json({"error": {"field": field, "message": message}})
+        return
+    click.echo(f"drawup: {field + ': ' if field else ''}{message}", err=True)
+
+
+def _show_blocked(error: Any, as_json: bool) -> None:
+    from drawup.exchange.answer import finding_json
+
+    if as_json:
+        echo_json({"blocked": [finding_json(found) for found in error.findings]})
+        return
+    click.echo("Nothing was recorded. In the way:", err=True)
+    for found in error.findings:
+        if found.blocks:
+            click.echo(finding_text(found), err=True)
+    click.echo(
+        "If it was given all the same, write it down: add --anyway. It will stand on the list for review.", err=True
+    )
+
+
+def finding_text(found: Any) -> str:
+    """One finding for a person: what the screen calls it, what was found, what to do."""
+    from drawup.injection.finding import ON_SCREEN
+
+    cleared = f" (reason: {found.accepted})" if found.accepted else ""
+    return f"  [{ON_SCREEN[found.severity]}] {found.message}{cleared}\n      {found.do}  ({found.code})"
+
+
+def echo_json(document: object) -> None:
+    """One JSON document on standard output."""
+    click.echo(json.dumps(document, ensure_ascii=False, indent=1))
+
+
+@contextmanager
+def open_record(desk: Desk, *, read_only: bool = False) -> Iterator[Store]:
+    """The record of this desk. Raises RecordError in words."""
+    from drawup.record.store import Store
+
+    if not desk.record.exists():
+        raise ValueError(
+            f"there is no record at {desk.record}. Begin one: drawup policy use uk --zone Europe/London "
+            "(or us, au, nz, or a file of your own)"
+        )
+    with Store.open(desk.record, read_only=read_only) as store:
+        yield store
+
+
+def moment(text: str | None, store: Store, desk: Desk) -> datetime:
+    """A time as people write it: "2026-03-02 09:40" by the place's clock, or with an offset; now if left out."""
+    from drawup.service.state import setting
+
+    zone = ZoneInfo(setting(store).zone)
+    if text is None:
+        return desk.clock().astimezone(zone)
+    try:
+        read = datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise ValueError(f'read "{text[:40]}", expected a time such as "2026-03-02 09:40"') from None
+    return read if read.tzinfo is not None else read.replace(tzinfo=zone)
+
+
+def read_entry(path: str) -> Any:
+    """A JSON or TOML document from a file, or from standard input with "-"."""
+    from drawup.exchange.reader import read_document
+
+    return read_document(read_bytes(path), toml=path.endswith(".toml"))
+
+
+def read_bytes(path: str, *, most: int = 2_000_000) -> bytes:
+    """A file's bytes, or standard input's. Raises ValueError in words."""
+    if path == "-":
+        content = sys.stdin.buffer.read(most + 1)
+    else:
+        try:
+            with Path(path).open("rb") as file:
+                content = file.read(most + 1)
+        except OSError as error:
+            raise ValueError(f"{path}: {error.strerror}") from None
+    if len(content) > most:
+        raise ValueError(f"{path} is longer than {most:,} bytes")
+    return content
+
+
+def accepted_reasons(pairs: Sequence[str]) -> list[dict[str, str]]:
+    """--accept CODE=REASON, as the public request takes it."""
+    found = []
+    for pair in pairs:
+        code, equals, reason = pair.partition("=")
+        if not equals or not reason.strip():
+            raise ValueError(
+                f'read "{pair[:60]}", expected a code and a reason: --accept "allergy-not-asked=asked, none"'
+            )
+        found.append({"code": code.strip(), "reason": reason.strip()})
+    return found
+
+
+def line(label: str, words: str) -> str:
+    """One labelled line of an answer for a person."""
+    return f"  {label:<11} {words}"
+
+
+def person_line(state: Mapping[str, Any]) -> str:
+    """FAMILY, given; born; identifiers."""
+    person = state["person"]
+    identifiers = ", ".join(f"{one['kind']} {one['value']}" for one in person["identifiers"]) or "no other identifier"
+    return f"{state['name']}   born {person['born']}   {identifiers}"

@@ -1,0 +1,158 @@
+"""`drawup chart` and `drawup trace`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import click
+
+from drawup.cli.edge import echo_json, json_option, open_record, person_line, told
+from drawup.cli.main import Desk
+from drawup.cli.registering import dose_words
+
+
+@click.command(epilog="Example: drawup chart 0001   or, what wants review:   drawup chart --review")
+@click.argument("patient", required=False)
+@click.option(
+    "--review", "for_review", is_flag=True, help="Entries of all patients that somebody should look at again."
+)
+@click.option("--near-misses", is_flag=True, help="What was caught before giving, counted without blame.")
+@json_option
+@click.pass_obj
+@told
+def chart(desk: Desk, patient: str | None, for_review: bool, near_misses: bool, as_json: bool) -> None:
+    """One PATIENT's whole record: what is known, orders, and every entry with its corrections, both readable."""
+    from drawup.service import tracing
+
+    with open_record(desk, read_only=True) as store:
+        if for_review:
+            _show_review(tracing.review(store), as_json)
+        elif near_misses:
+            _show_near_misses(tracing.near_misses(store), as_json)
+        elif patient is None:
+            raise ValueError("name a patient, or --review, or --near-misses")
+        else:
+            found = tracing.chart(store, patient)
+            echo_json(found) if as_json else click.echo("\n".join(_chart_lines(found)))
+
+
+def _chart_lines(found: Mapping[str, Any]) -> list[str]:
+    lines = [person_line(found), f"  Allergies   {_allergies(found['allergies'])}"]
+    for key in ("weight", "height"):
+        if found[key]:
+            lines.append(f"  {key.capitalize():<11} {found[key]['value']}, {found[key]['how']} {found[key]['on']}")
+    for one in found["ruled_out"]:
+        side = f"{one['side']} " if one.get("side") else ""
+        lines.append(f"  Not to use  {side}{one['region']}: {one['reason']}")
+    if found["bleeding_risk"]:
+        lines.append(f"  Bleeding    {found['bleeding_risk']['reason']}")
+    lines.append("  Orders")
+    for held in found["orders"]:
+        rule = held["order"]
+        ended = f"   stopped {held['stopped']}" if "stopped" in held else ""
+        ended += f"   replaced by {held['replaced_by']}" if "replaced_by" in held else ""
+        lines.append(f"    {held['id']}  {rule['medicine']} {dose_words(rule)} {rule.get('route', '')}{ended}")
+    lines.append("  Entries")
+    for entry in found["entries"]:
+        lines += _entry_lines(entry)
+    return lines
+
+
+def _allergies(listed: Any) -> str:
+    if isinstance(listed, str):
+        return listed
+    return ", ".join(one if isinstance(one, str) else f"{one['to']} ({one['status']} {one['kind']})" for one in listed)
+
+
+def _entry_lines(entry: Mapping[str, Any]) -> list[str]:
+    mark = "  NO LONGER COUNTS" if entry["void"] else ""
+    lines = [f"    {entry['entry']}  {_body_words(entry['kind'], entry['body'])}{mark}"]
+    if entry["first_written"] is not None and entry["first_written"] != entry["body"]:
+        lines.append(f"        first written: {_body_words(entry['kind'], entry['first_written'])}")
+    for correction in entry["corrections"]:
+        moved = f", belongs to patient {correction['belongs_to']}" if correction.get("belongs_to") else ""
+        lines.append(
+            f"        corrected {correction['recorded_at'][:16]} by {correction['by']}: {correction['reason']}{moved}"
+        )
+    for why in entry["body"].get("review", ()):
+        lines.append(f"        for review: {why}")
+    return lines
+
+
+def _body_words(kind: str, body: Mapping[str, Any]) -> str:
+    words = [body["at"][:16].replace("T", " "), kind]
+    if kind == "inspection":
+        size = f", {body['size_mm']} mm" if body.get("size_mm") else ""
+        return " ".join([*words, f"{body['kind']}{size} at the {body['side']} {body['site']}", f"by {body['by']}"])
+    words += [str(body[key]) for key in ("amount", "medicine") if body.get(key)]
+    if kind == "not given":
+        return " ".join([*words, f"({body['reason']}) {body['words']}".strip(), f"by {body['by']}"])
+    places = [f"{one['side']} {one['site']}" for one in body.get("injections", ()) if one.get("site")]
+    if places:
+        words.append("into " + " and ".join(places))
+    batches = [f"{one['count']} x batch {one['batch']}" for one in body.get("containers", ())]
+    if batches:
+        words.append("from " + ", ".join(batches))
+    checked = f", checked by {body['checked_by']}" if body.get("checked_by") else ""
+    return " ".join([*words, f"by {body.get('given_by') or body.get('by', 'nobody named')}{checked}"])
+
+
+def _show_review(found: list[dict[str, Any]], as_json: bool) -> None:
+    if as_json:
+        echo_json(found)
+        return
+    for one in found:
+        click.echo(f"{one['entry']}  {one['name']}  {one['medicine']}  {one['at'][:16]}")
+        for why in one["why"]:
+            click.echo(f"    {why}")
+    if not found:
+        click.echo("Nothing wants review.")
+
+
+def _show_near_misses(found: Mapping[str, Any], as_json: bool) -> None:
+    if as_json:
+        echo_json(found)
+        return
+    click.echo(f"{found['count']} caught before giving")
+    for code, count in found["by_code"].items():
+        click.echo(f"    {count:>4}  {code}")
+
+
+@click.command(epilog="Example: drawup trace --batch QX118   or   drawup trace --patient 0001")
+@click.option("--batch", metavar="BATCH", help="Every patient who received this batch.")
+@click.option("--code", "gtin", metavar="GTIN", help="The pack, where two makers have the same batch number.")
+@click.option("--patient", metavar="PATIENT", help="Every batch that went into this patient.")
+@json_option
+@click.pass_obj
+@told
+def trace(desk: Desk, batch: str | None, gtin: str | None, patient: str | None, as_json: bool) -> None:
+    """A batch to its patients, or a patient to their batches, as the entries stand after corrections."""
+    from drawup.service import tracing
+
+    if (batch is None) == (patient is None):
+        raise ValueError("name either a batch or a patient: --batch BATCH, --patient PATIENT")
+    with open_record(desk, read_only=True) as store:
+        if batch is not None:
+            found = tracing.trace_batch(store, batch, gtin=gtin.rjust(14, "0") if gtin else None)
+        else:
+            found = tracing.trace_patient(store, str(patient))
+    if as_json:
+        echo_json(found)
+        return
+    people = len({one["patient"] for one in found}) if batch is not None else 1
+    click.echo(f"Batch {batch}: {people} patient{'' if people == 1 else 's'}" if batch else f"Patient {patient}")
+    for one in found:
+        when = one["at"][:16].replace("T", " ")
+        if batch is not None:
+            corrected = "   corrected" if one["corrected"] else ""
+            click.echo(
+                f"  {one['patient']}  {one['name']}   born {one['born']}   {when}   {one['kind']}   "
+                f"{one['containers']} of it   entry {one['entry']}{corrected}"
+            )
+        else:
+            click.echo(
+                f"  {when}   {one['kind']}   {one['name']}   {one['count']} x {one['batch']}   entry {one['entry']}"
+            )
+    if not found:
+        click.echo("  none")

@@ -1,0 +1,99 @@
+"""The `drawup` command: its sub-commands are loaded only when they are called, so that help is quick."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib import import_module
+from pathlib import Path
+
+import click
+
+from drawup import __version__
+
+CAUTION = (
+    "Drawup supports a trained person. It does not replace the prescriber, the pharmacist, the product's label or "
+    "local policy."
+)
+
+# name: (module, attribute, one line of help)
+COMMANDS: dict[str, tuple[str, str, str]] = {
+    "chart": ("drawup.cli.finding_again", "chart", "One patient's whole record, corrections included."),
+    "check-record": ("drawup.cli.safekeeping", "check_record", "Check that nothing in the record was changed."),
+    "correction": ("drawup.cli.recording", "correction", "Correct an entry by adding to it."),
+    "demo": ("drawup.cli.demo", "demo", "Build the invented clinic and walk the main job on it."),
+    "formulary": ("drawup.cli.registering", "formulary", "The medicines, packs and codes that are known here."),
+    "given": ("drawup.cli.recording", "given", "Record what was really given."),
+    "inspect": ("drawup.cli.recording", "inspect", "Record what was seen or felt on the skin."),
+    "not-given": ("drawup.cli.recording", "not_given", "Record that a dose was not given, and why."),
+    "order": ("drawup.cli.registering", "order", "Enter, replace, stop and list orders."),
+    "patient": ("drawup.cli.registering", "patient", "Register patients and what is known of them."),
+    "plan": ("drawup.cli.planning", "plan", "From an order to the mark on the barrel, with every number explained."),
+    "policy": ("drawup.cli.policy", "policy", "This organisation's own choices: choose, show, check a file."),
+    "scan": ("drawup.cli.planning", "scan", "Read the code of a container, typed, scanned or from a photo."),
+    "seal": ("drawup.cli.safekeeping", "seal", "Print the seal of the record, to keep elsewhere."),
+    "stock": ("drawup.cli.registering", "stock", "Batches received, opened, moved, wasted, in quarantine."),
+    "trace": ("drawup.cli.finding_again", "trace", "A batch to its patients, or a patient to their batches."),
+}
+
+
+def _clock() -> datetime:
+    return datetime.now(UTC)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Desk:
+    """Where the command line works: which record, and by which clock."""
+
+    record: Path
+    clock: Callable[[], datetime] = _clock
+
+
+class _LateGroup(click.Group):
+    """A group that knows its commands by name and loads each when it is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        known = COMMANDS.get(cmd_name)
+        if known is None:
+            return None
+        command = getattr(import_module(known[0]), known[1])
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, COMMANDS[name][2]) for name in sorted(COMMANDS)])
+
+
+@click.group(
+    cls=_LateGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Example: drawup demo",
+)
+@click.option(
+    "--record",
+    type=click.Path(path_type=Path, dir_okay=False),
+    envvar="DRAWUP_RECORD",
+    default=Path("~/.local/share/drawup/record.sqlite"),
+    show_default=True,
+    help="The file that holds the record.",
+)
+@click.version_option(__version__, prog_name="drawup")
+@click.pass_context
+def drawup(ctx: click.Context, record: Path) -> None:
+    """One injectable medicine, from a written order to a safe, recorded injection.
+
+    Drawup supports a trained person. It does not replace the prescriber, the pharmacist, the product's label or local
+    policy.
+    """
+    clock = ctx.obj.clock if isinstance(ctx.obj, Desk) else _clock
+    ctx.obj = Desk(record=record.expanduser(), clock=clock)
+
+
+def main() -> None:
+    """The console script."""
+    drawup(prog_name="drawup")

@@ -1,0 +1,110 @@
+"""A plan for a person: what to take, what to draw to, where and with what, what stands in the way, and why."""
+
+from __future__ import annotations
+
+from drawup.cli.edge import finding_text, line
+from drawup.injection.medicine import ROUTE_WORDS
+from drawup.injection.notation import render, render_concentration, render_number
+from drawup.injection.plan import Plan, PlannedInjection, Request
+from drawup.injection.policy import Policy
+from drawup.injection.preparation import Candidate, mark_text, pack_text, percent_text
+
+
+def plan_text(plan: Plan, request: Request, policy: Policy) -> str:
+    """The whole plan as lines of plain text."""
+    lines = [_headline(plan, request, policy)]
+    if plan.findings:
+        lines += [finding_text(found) for found in plan.findings]
+    lines.append("")
+    if plan.candidate is not None:
+        lines += _preparation(plan, plan.candidate, policy)
+    for index, injection in enumerate(plan.injections):
+        lines += _injection(injection, index, len(plan.injections), policy)
+    if plan.working:
+        lines += ["", "  Working", *(f"      {step}" for step in plan.working)]
+    lines += _why_not(plan, request, policy)
+    if plan.sources:
+        lines += ["", "  Sources", *(f"      {source}" for source in plan.sources)]
+    return "\n".join(lines)
+
+
+def _headline(plan: Plan, request: Request, policy: Policy) -> str:
+    from drawup.injection.finding import ON_SCREEN
+
+    worst = plan.worst
+    amount = render(plan.dose.amount, policy.notation) if plan.dose.amount is not None else "dose not decided"
+    route = ROUTE_WORDS[request.order.route] if request.order.route else "route not named"
+    verdict = "Nothing stands in the way." if worst is None else f"{ON_SCREEN[worst]}."
+    return f"{request.medicine.name} {amount} {route}.   {verdict}"
+
+
+def _preparation(plan: Plan, candidate: Candidate, policy: Policy) -> list[str]:
+    notation = policy.notation
+    pack = pack_text(candidate.presentation, notation)
+    count = f"{candidate.count} x " if candidate.count is not None else ""
+    lines = [line("From", f"{count}{pack}")]
+    mixing = candidate.presentation.reconstitution
+    if mixing is not None:
+        add = f"add {render_number(mixing.add_ml, notation)} mL {mixing.diluent}; " if mixing.add_ml is not None else ""
+        gives = render_concentration(candidate.made_up.concentration, notation)
+        lines.append(line("Make up", f"{add}gives {gives}"))
+    lines.append(line("Volume", f"{render_number(candidate.volume_ml, notation)} mL"))
+    if candidate.device is not None:
+        lines += _device(candidate)
+    elif plan.drawn is not None and len(plan.injections) <= 1:
+        lines.append(line("Draw to", f"{mark_text(plan.drawn, notation)}{_difference(plan, candidate)}"))
+    if candidate.left_ml:
+        lines.append(line("Left over", f"{render_number(candidate.left_ml, notation)} mL"))
+    return lines
+
+
+def _difference(plan: Plan, candidate: Candidate) -> str:
+    if plan.mark_ml is None or plan.mark_ml == candidate.volume_ml:
+        return ", exact"
+    share = (plan.mark_ml - candidate.volume_ml) / candidate.volume_ml
+    return f" ({'+' if share > 0 else '-'}{percent_text(abs(share))})"
+
+
+def _device(candidate: Candidate) -> list[str]:
+    use = candidate.device
+    assert use is not None
+    lines = []
+    if use.prime:
+        lines.append(line("Prime", use.prime))
+    if use.dial:
+        lines.append(line("Dial", use.dial))
+    if use.expel_to:
+        lines.append(line("Expel to", use.expel_to))
+    if use.keep_in_seconds:
+        lines.append(line("Keep in", f"{use.keep_in_seconds} seconds after pressing"))
+    return lines
+
+
+def _injection(injection: PlannedInjection, index: int, total: int, policy: Policy) -> list[str]:
+    notation, choice = policy.notation, injection.needle
+    number = f" {index + 1}" if total > 1 else ""
+    point = f", point {injection.place.point}" if injection.place.point else ""
+    place = f"{injection.place.side} {injection.place.site}{point}"
+    if total > 1:
+        drawn = injection.drawn
+        place += f": {mark_text(drawn, notation) if drawn else render_number(injection.volume_ml, notation) + ' mL'}"
+    lines = [line(f"Where{number}", f"{place}   ({injection.place.because})")]
+    if choice.needle is not None:
+        gauge, length = choice.needle.gauge, render_number(choice.needle.length_mm, notation)
+        seconds = f", {choice.seconds} seconds" if choice.seconds is not None else ""
+        force = f", about {choice.force_n:.1f} N of push and friction" if choice.force_n is not None else ""
+        words = f"{gauge} G {length} mm at {choice.angle_deg} degrees{seconds}{force}   (by {choice.basis})"
+        lines.append(line(f"Needle{number}", words))
+    if index == 0:
+        lines += [line("" if step else "How", words) for step, words in enumerate(choice.technique)]
+    return lines
+
+
+def _why_not(plan: Plan, request: Request, policy: Policy) -> list[str]:
+    lines = []
+    packs = request.medicine.presentations
+    for index, reason in plan.refused:
+        lines.append(f"      {pack_text(packs[index], policy.notation)}: {reason}")
+    for site, reason in plan.refused_sites:
+        lines.append(f"      {site}: {reason}")
+    return ["", "  Why not", *lines] if lines else []

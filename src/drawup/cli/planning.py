@@ -1,0 +1,283 @@
+"""`drawup plan` and `drawup scan`."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO, Any
+
+import click
+
+from drawup.cli.edge import (
+    accepted_reasons,
+    echo_json,
+    line,
+    moment,
+    open_record,
+    read_entry,
+    told,
+)
+from drawup.cli.main import CAUTION, Desk
+
+_LONGEST_LINE = 1_000_000
+
+
+@click.command(epilog="Example: drawup plan request.json   or, from the record:   drawup plan --order 0001.1")
+@click.argument("file", required=False)
+@click.option("--lines", is_flag=True, help="FILE holds one JSON request a line; answer one JSON line each.")
+@click.option("--order", metavar="ORDER", help="Plan the next dose of an order of the record, and keep the plan.")
+@click.option("--scan", "scans", multiple=True, metavar="CODE", help="A container in the hand, or batch:NUMBER.")
+@click.option("--accept", "accepts", multiple=True, metavar="CODE=REASON", help="Your reason for a finding.")
+@click.option("--dose", metavar="AMOUNT", help="Your choice inside an ordered range.")
+@click.option("--site", metavar="SITE", help="Your choice of site.")
+@click.option("--side", type=click.Choice(["left", "right"]), help="Your choice of side.")
+@click.option("--point", metavar="POINT", help="Your choice of point on the site.")
+@click.option("--pack", type=int, metavar="N", help="Your choice of pack, counted from 0 in the formulary's entry.")
+@click.option("--at", metavar="TIME", help="Plan for another time than now.")
+@click.option("--json", "as_json", is_flag=True, help="Answer in JSON.")
+@click.pass_obj
+@told
+def plan(
+    desk: Desk,
+    file: str | None,
+    lines: bool,
+    order: str | None,
+    scans: tuple[str, ...],
+    accepts: tuple[str, ...],
+    dose: str | None,
+    site: str | None,
+    side: str | None,
+    point: str | None,
+    pack: int | None,
+    at: str | None,
+    as_json: bool,
+) -> None:
+    """From an order to the mark on the barrel, with every number explained.
+
+    With FILE ("-" is standard input) the plan is worked out from one request in JSON or TOML and needs no record. With
+    --order it is worked out from the record and kept there; its hash is what `drawup given` takes. Exit code 3: a
+    stop. 4: something to confirm, or a reason to give.
+    """
+    if (file is None) == (order is None):
+        raise ValueError("name either a request file (- for standard input) or an order of the record: --order ORDER")
+    if lines:
+        if file is None:
+            raise ValueError("--lines reads requests from a file, or - for standard input")
+        sys.exit(_plan_lines(file))
+    if order is not None:
+        chosen = {"site": site, "side": side, "point": point, "presentation": pack}
+        choose = {key: value for key, value in chosen.items() if value is not None}
+        _plan_order(desk, order, scans, accepts, dose, choose, at, as_json)
+    else:
+        _plan_file(str(file), as_json)
+
+
+def _plan_file(file: str, as_json: bool) -> None:
+    from drawup.exchange.answer import answer, exit_code
+    from drawup.exchange.request import read_request
+    from drawup.injection.plan import plan_injection
+
+    read = read_request(read_entry(file))
+    made = plan_injection(read.request, policy=read.policy, tables=read.tables)
+    if as_json:
+        echo_json(answer(made, policy=read.policy, evidence_version=read.tables.version, notes=read.notes))
+    else:
+        _show(made, read)
+    sys.exit(exit_code(made))
+
+
+def _show(made: Any, read: Any) -> None:
+    from drawup.cli.plan_text import plan_text
+
+    click.echo(plan_text(made, read.request, read.policy))
+    for note in read.notes:
+        click.echo(f"  [Good to know] {note}")
+    if not read.policy_named:
+        click.echo(
+            '  [Good to know] No policy was named: the uk preset is used. Name your own: "policy" in the request.'
+        )
+    click.echo(f"\n  {CAUTION}")
+
+
+def _plan_order(
+    desk: Desk,
+    order: str,
+    scans: tuple[str, ...],
+    accepts: tuple[str, ...],
+    dose: str | None,
+    choose: dict[str, Any],
+    at: str | None,
+    as_json: bool,
+) -> None:
+    from drawup.exchange.answer import exit_code
+    from drawup.service.planning import make_plan
+
+    with open_record(desk) as store:
+        made = make_plan(
+            store,
+            order=order,
+            now=moment(at, store, desk),
+            choose=choose,
+            accepted=accepted_reasons(accepts),
+            scans=scans,
+            chosen_dose=dose,
+        )
+    if as_json:
+        head = {"plan": made.digest, "patient": made.patient, "order": order, "dose_number": made.dose_number}
+        echo_json({**head, **made.answer})
+    else:
+        click.echo(f"Plan {made.digest}\n  for patient {made.patient}, order {order}, dose {made.dose_number}\n")
+        _show(made.plan, made.read)
+    sys.exit(exit_code(made.plan))
+
+
+# --- many requests, one a line ------------------------------------------------------------------------------------
+
+
+def _plan_lines(file: str) -> int:
+    """Answer every line in order; 1 where any line failed."""
+    if file == "-":
+        return _answer_lines(sys.stdin.buffer, sys.stdout)
+    try:
+        with Path(file).open("rb") as source:
+            return _answer_lines(source, sys.stdout)
+    except OSError as error:
+        raise ValueError(f"{file}: {error.strerror}") from None
+
+
+def _answer_lines(source: IO[bytes], out: IO[str]) -> int:
+    from drawup.exchange.answer import answer
+    from drawup.exchange.reader import FieldError, read_document
+    from drawup.exchange.request import read_request
+    from drawup.injection.plan import plan_injection
+
+    failed = 0
+    dump = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
+    for content in _each_line(source):
+        try:
+            if content is None:
+                raise FieldError("", f"a line longer than {_LONGEST_LINE:,} bytes")
+            read = read_request(read_document(content))
+            made = plan_injection(read.request, policy=read.policy, tables=read.tables)
+            result: dict[str, Any] = answer(
+                made, policy=read.policy, evidence_version=read.tables.version, notes=read.notes
+            )
+        except ValueError as error:
+            failed = 1
+            message = getattr(error, "message", str(error))
+            result = {"error": {"field": getattr(error, "field", ""), "message": message}}
+        out.write(dump(result) + "\n")
+    return failed
+
+
+def _each_line(source: IO[bytes]) -> Iterator[bytes | None]:
+    """Line by line without ever holding more than the longest that is taken; None for one that is longer."""
+    while True:
+        content = source.readline(_LONGEST_LINE)
+        if not content:
+            return
+        if len(content) == _LONGEST_LINE and not content.endswith(b"\n"):
+            while True:
+                rest = source.readline(_LONGEST_LINE)
+                if not rest or rest.endswith(b"\n"):
+                    break
+            yield None
+            continue
+        yield content.rstrip(b"\r\n")
+
+
+# --- codes --------------------------------------------------------------------------------------------------------
+
+
+@click.command(epilog='Example: drawup scan "(01)09501101531017(17)270430(10)D220"')
+@click.argument("text", required=False)
+@click.option("--photo", metavar="FILE", help="Read every code in a picture; the picture is not kept.")
+@click.option("--lines", is_flag=True, help="TEXT is a file (- for standard input) with one JSON string a line.")
+@click.option("--json", "as_json", is_flag=True, help="Answer in JSON.")
+@click.pass_obj
+@told
+def scan(desk: Desk, text: str | None, photo: str | None, lines: bool, as_json: bool) -> None:
+    """Read the code of a container: scanned, typed with brackets, a link, a bare number, or from a photo.
+
+    Whatever breaks the standard is told, never guessed. Exit code 1: the code is not accepted, or a photo holds
+    different codes, of which none is picked.
+    """
+    from drawup.exchange.gs1 import read_code
+
+    today = desk.clock().date()
+    if (text is None) == (photo is None):
+        raise ValueError("give either the text of a code or a picture: --photo FILE")
+    if photo is not None:
+        _scan_photo(photo, today, as_json)
+        return
+    if lines:
+        sys.exit(_scan_lines(str(text), today))
+    found = read_code(str(text), today=today)
+    if as_json:
+        echo_json(found.as_json())
+    else:
+        click.echo(_scan_text(found))
+    sys.exit(0 if found.accepted else 1)
+
+
+def _scan_text(found: Any) -> str:
+    lines = ["Accepted." if found.accepted else "Not accepted."]
+    lines += [f"  [Do not give] {problem}" for problem in found.problems]
+    expiry = found.expiry_date.isoformat() if found.expiry_date else None
+    for label, value in (
+        ("Carrier", found.carrier),
+        ("Code", found.gtin),
+        ("Batch", found.batch),
+        ("Usable to", expiry),
+        ("Serial", found.serial),
+    ):
+        if value:
+            lines.append(line(label, value))
+    lines += [line(f"({key})", value) for key, value in found.other]
+    lines.append("  Compare batch and date with the container.")
+    return "\n".join(lines)
+
+
+def _scan_photo(photo: str, today: Any, as_json: bool) -> None:
+    from drawup.exchange.photo import read_photo
+
+    found = read_photo(Path(photo), today=today)
+    one = len(found) == 1
+    if as_json:
+        echo_json(found[0].as_json() if one else {"accepted": False, "codes": [scan.as_json() for scan in found]})
+    else:
+        if not one:
+            click.echo(f"{len(found)} different codes in one picture; none is picked. Photograph one container.\n")
+        click.echo("\n\n".join(_scan_text(scan) for scan in found))
+    sys.exit(0 if one and found[0].accepted else 1)
+
+
+def _scan_lines(file: str, today: Any) -> int:
+    from drawup.exchange.gs1 import read_code
+    from drawup.exchange.reader import FieldError, read_document
+
+    failed = 0
+    source = sys.stdin.buffer if file == "-" else _open(file)
+    with source:
+        for content in _each_line(source):
+            try:
+                text = read_document(content) if content is not None else None
+                if not isinstance(text, str):
+                    raise FieldError("", "expected one JSON string a line")
+                result = read_code(text, today=today).as_json()
+                failed |= not result["accepted"]
+            except ValueError as error:
+                failed = 1
+                message = getattr(error, "message", str(error))
+                result = {"error": {"field": getattr(error, "field", ""), "message": message}}
+            click.echo(json.dumps(result, ensure_ascii=False, separators=(",", ":")))
+    return int(failed)
+
+
+def _open(file: str) -> IO[bytes]:
+    try:
+        return Path(file).open("rb")
+    except OSError as error:
+        raise ValueError(f"{file}: {error.strerror}") from None

@@ -1,0 +1,254 @@
+"""`drawup given`, `drawup not-given`, `drawup correction` and `drawup inspect`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from drawup.cli.edge import accepted_reasons, by_option, echo_json, finding_text, json_option, moment, open_record, told
+from drawup.cli.main import Desk
+
+_REASONS = (
+    "refused, away, asleep, unwell, reading outside limits, contraindicated today, no checker, given elsewhere, "
+    "site unusable, cold chain, not in stock, order unclear, no access, other"
+)
+_scan_option = click.option("--scan", "scans", multiple=True, metavar="CODE", help="A container used, or batch:NUMBER.")
+_accept_option = click.option("--accept", "accepts", multiple=True, metavar="CODE=REASON", help="Your reason.")
+_place_option = click.option(
+    "--place",
+    "places",
+    multiple=True,
+    metavar="'SIDE SITE'",
+    help='Where it really went: "right deltoid", "left deltoid B2".',
+)
+
+
+def _places(texts: tuple[str, ...]) -> tuple[dict[str, str], ...]:
+    """ "right vastus lateralis B2" to side, site and point."""
+    found = []
+    for text in texts:
+        side, _, rest = text.strip().partition(" ")
+        if side not in ("left", "right") or not rest:
+            raise ValueError(f'read "{text[:60]}", expected a side and a site such as "right deltoid"')
+        site, _, last = rest.rpartition(" ")
+        is_point = bool(site) and len(last) <= 3 and last[:1].isupper() and last[1:].isdigit()
+        place = {"side": side, "site": site if is_point else rest}
+        found.append({**place, "point": last} if is_point else place)
+    return tuple(found)
+
+
+def _told_entry(recorded: Any, as_json: bool) -> None:
+    if as_json:
+        from drawup.exchange.answer import finding_json
+
+        echo_json(
+            {
+                "entry": recorded.entry,
+                "kind": recorded.fact.kind,
+                "recorded_at": recorded.fact.recorded_at.isoformat(),
+                "body": recorded.fact.body,
+                "findings": [finding_json(found) for found in recorded.findings],
+            }
+        )
+        return
+    body = recorded.fact.body
+    what = " ".join(str(body[key]) for key in ("amount", "medicine") if body.get(key))
+    click.echo(f"Entry {recorded.entry}: {recorded.fact.kind}{', ' + what if what else ''}.")
+    for one in body.get("injections", ()):
+        point = f" point {one['point']}" if one.get("point") else ""
+        click.echo(
+            f"  {one.get('volume_ml') or body.get('volume_ml') or '?'} mL into the {one['side']} {one['site']}{point}"
+        )
+    for one in body.get("containers", ()):
+        click.echo(
+            f"  {one['count']} x {one['name'] or 'unknown'}, batch {one['batch']}, usable to {one['expiry_date']}"
+        )
+    for found in recorded.findings:
+        click.echo(finding_text(found))
+
+
+@click.command(epilog="Example: drawup given PLAN --scan batch:QX118 --scan batch:QX118 --given-by 'Petra Example'")
+@click.argument("plan", required=False)
+@_scan_option
+@click.option("--given-by", required=True, metavar="NAME", help="Who gave it.")
+@click.option("--prepared-by", default="", metavar="NAME", help="Who prepared it, if another.")
+@click.option("--checked-by", default="", metavar="NAME", help="Who checked it alone, where a second check is needed.")
+@click.option("--at", metavar="TIME", help="When it was given; now if left out.")
+@click.option("--part", "volume", metavar="VOLUME", help='Only a part was given: "0.87 mL".')
+@_place_option
+@_accept_option
+@click.option("--anyway", is_flag=True, help="It was given although something stood in the way: write down the truth.")
+@click.option("--twice", is_flag=True, help="The same planned dose was truly given again.")
+@click.option("--note", default="", metavar="WORDS")
+@click.option("--patient", metavar="PATIENT", help="Without a plan: whom it was given to.")
+@click.option("--medicine", metavar="NAME", help="Without a plan: what was given.")
+@click.option("--amount", metavar="AMOUNT", help="Without a plan: how much.")
+@click.option("--reported", is_flag=True, help="Without a plan: it was given elsewhere, as somebody reports it.")
+@json_option
+@click.pass_obj
+@told
+def given(desk: Desk, /, plan: str | None, given_by: str, as_json: bool, **how: Any) -> None:
+    """Record what was really given, by the hash of a PLAN and the containers used.
+
+    Every finding is run again on the record as it is now. Something in the way blocks giving, not writing: what
+    happened can always be recorded with --anyway, and stands on the list for review. Exit code 5: this planned dose is
+    recorded already.
+    """
+    from drawup.service.recording import Happened, People
+    from drawup.service.recording import given as record_given
+
+    with open_record(desk) as store:
+        at = moment(how["at"], store, desk)
+        if plan is None:
+            _told_entry(_without_plan(store, desk, given_by, at, how), as_json)
+            return
+        people = People(given_by=given_by, prepared_by=how["prepared_by"], checked_by=how["checked_by"])
+        happened = Happened(
+            at=at,
+            anyway=how["anyway"],
+            twice=how["twice"],
+            volume=how["volume"],
+            places=_places(how["places"]),
+            note=how["note"],
+        )
+        recorded = record_given(
+            store,
+            plan=plan,
+            scans=how["scans"],
+            people=people,
+            happened=happened,
+            now=desk.clock(),
+            accepted=accepted_reasons(how["accepts"]),
+        )
+    _told_entry(recorded, as_json)
+
+
+def _without_plan(store: Any, desk: Desk, given_by: str, at: Any, how: dict[str, Any]) -> Any:
+    from drawup.service.recording import given_without_plan, reported
+
+    if not how["patient"] or not how["medicine"]:
+        raise ValueError("name the plan, or without a plan the patient and the medicine: --patient, --medicine")
+    body: dict[str, Any] = {"medicine": how["medicine"], "at": at.isoformat(), "given_by": given_by}
+    for key in ("amount", "note"):
+        if how[key]:
+            body[key] = how[key]
+    if how["checked_by"]:
+        body["checked_by"] = how["checked_by"]
+    if how["places"]:
+        body["injections"] = list(_places(how["places"]))
+    if how["reported"]:
+        return reported(store, how["patient"], body, by=given_by, now=desk.clock())
+    return given_without_plan(store, how["patient"], body, scans=how["scans"], now=desk.clock())
+
+
+@click.command(epilog="Example: drawup not-given 0001.1 --reason refused --by 'Petra Example'")
+@click.argument("order")
+@click.option("--reason", required=True, metavar="REASON", help=f"One of: {_REASONS}.")
+@click.option("--words", default="", metavar="WORDS", help="More about it.")
+@_scan_option
+@click.option("--at", metavar="TIME", help="When; now if left out.")
+@click.option("--by", required=True, metavar="NAME")
+@json_option
+@click.pass_obj
+@told
+def not_given(
+    desk: Desk, order: str, reason: str, words: str, scans: tuple[str, ...], at: str | None, by: str, as_json: bool
+) -> None:
+    """Record that the next dose of an ORDER was not given, and why. Containers drawn up are written off."""
+    from drawup.service.recording import not_given as record_not_given
+
+    with open_record(desk) as store:
+        when = moment(at, store, desk)
+        recorded = record_not_given(
+            store, order=order, reason=reason, words=words, scans=scans, by=by, at=when, now=desk.clock()
+        )
+    _told_entry(recorded, as_json)
+
+
+@click.command(
+    epilog="Example: drawup correction 0001-12 --reason 'right arm' --place 'right deltoid' --by 'Petra Example'"
+)
+@click.argument("entry")
+@click.option("--reason", required=True, metavar="WORDS")
+@_place_option
+@_scan_option
+@click.option("--volume", metavar="VOLUME", help="How much was really given.")
+@click.option("--at", metavar="TIME", help="When it really was.")
+@click.option("--belongs-to", metavar="PATIENT", help="It was another patient's: their record gets it, written later.")
+@click.option("--void", is_flag=True, help="It did not happen.")
+@_accept_option
+@click.option("--by", required=True, metavar="NAME")
+@json_option
+@click.pass_obj
+@told
+def correction(desk: Desk, /, entry: str, reason: str, by: str, as_json: bool, **what: Any) -> None:
+    """Correct an ENTRY by adding to it: what was first written stays readable beside it.
+
+    The planned dose, the stock and the next site follow what is true.
+    """
+    from drawup.service.recording import Change, correct
+
+    with open_record(desk) as store:
+        change = Change(
+            places=_places(what["places"]),
+            scans=tuple(what["scans"]),
+            volume=what["volume"],
+            at=moment(what["at"], store, desk) if what["at"] else None,
+            belongs_to=what["belongs_to"],
+            void=what["void"],
+        )
+        recorded = correct(
+            store,
+            entry=entry,
+            change=change,
+            reason=reason,
+            by=by,
+            now=desk.clock(),
+            accepted=accepted_reasons(what["accepts"]),
+        )
+    if as_json:
+        _told_entry(recorded, as_json)
+        return
+    click.echo(f"Entry {entry} is corrected: {reason}")
+    if recorded.entry != entry:
+        click.echo(f"It stands as entry {recorded.entry} in the other record, each linked to the other.")
+    for found in recorded.findings:
+        click.echo(finding_text(found))
+
+
+@click.command(
+    epilog="Example: drawup inspect 0001 --place 'right abdominal fat' --kind lump --size 25 --by 'Petra Example'"
+)
+@click.argument("patient")
+@click.option("--place", "place", required=True, metavar="'SIDE SITE'")
+@click.option("--kind", required=True, metavar="WORD", help="lump, bruise, redness, nothing, gone ...")
+@click.option("--size", metavar="MM", help="Its largest size in mm.")
+@click.option("--words", default="", metavar="WORDS")
+@click.option("--at", metavar="TIME", help="When; now if left out.")
+@by_option
+@json_option
+@click.pass_obj
+@told
+def inspect(
+    desk: Desk,
+    patient: str,
+    place: str,
+    kind: str,
+    size: str | None,
+    words: str,
+    at: str | None,
+    by: str,
+    as_json: bool,
+) -> None:
+    """Record what was seen or felt on a PATIENT's skin."""
+    from drawup.service.recording import inspected
+
+    body = {**_places((place,))[0], "kind": kind}
+    if size:
+        body["size_mm"] = size
+    if words:
+        body["words"] = words
+    with open_record(desk) as store:
+        recorded = inspected(store, patient, body, by=by, at=moment(at, store, desk), now=desk.clock())
+    _told_entry(recorded, as_json)

@@ -1,0 +1,162 @@
+"""The public answer to a plan request: the plan as exact, plain values."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Any
+
+from drawup import __version__
+from drawup.injection.finding import Finding, Severity, finding
+from drawup.injection.notation import exact_text, render_concentration
+from drawup.injection.plan import Plan, PlannedInjection
+from drawup.injection.policy import Barrel, Policy
+from drawup.injection.preparation import Candidate, mark_text, percent_text
+
+FORMAT = 1
+
+
+def answer(plan: Plan, *, policy: Policy, evidence_version: str, notes: tuple[str, ...] = ()) -> dict[str, Any]:
+    """The answer of the public interface (format 1); null where something was not decided.
+
+    `notes` are what should be written differently in the request next time.
+    """
+    candidate = plan.candidate
+    amount = plan.dose.amount
+    return {
+        "format": FORMAT,
+        "dose": None
+        if amount is None
+        else {"amount": exact_text(amount.value), "unit": _unit(amount.unit.name, amount.form)},
+        "presentation": None if candidate is None else candidate.index,
+        "containers": _containers(candidate),
+        "reconstitution": _reconstitution(candidate, policy),
+        "volume_ml": _volume(plan),
+        "barrel": None if plan.drawn is None else barrel_json(plan.drawn.barrel),
+        "draw_to": None if plan.drawn is None else mark_text(plan.drawn, policy.notation),
+        "device": _device(candidate),
+        "injections": [_injection(one) for one in plan.injections],
+        "refused": [{"presentation": index, "reason": reason} for index, reason in plan.refused],
+        "refused_sites": [{"site": site, "reason": reason} for site, reason in plan.refused_sites],
+        "findings": [finding_json(found) for found in plan.findings]
+        + [finding_json(finding("notation", note=note)) for note in dict.fromkeys(notes)],
+        "working": list(plan.working),
+        "sources": list(plan.sources),
+        "versions": {
+            "evidence": evidence_version,
+            "policy": f"{policy.preset} {policy.version}",
+            "drawup": __version__,
+        },
+    }
+
+
+def exit_code(plan: Plan) -> int:
+    """0: nothing stands in the way. 3: a stop. 4: something to confirm or to give a reason for."""
+    worst = plan.worst
+    return 0 if worst is None else (3 if worst is Severity.STOP else 4)
+
+
+def _unit(name: str, form: str) -> str:
+    return f"{name} {form}" if form else name
+
+
+def _text(value: Fraction | None) -> str | None:
+    return None if value is None else exact_text(value)
+
+
+def _containers(candidate: Candidate | None) -> dict[str, Any] | None:
+    if candidate is None or candidate.count is None:
+        return None
+    answer: dict[str, Any] = {"count": candidate.count, "left_over_ml": _text(candidate.left_ml)}
+    if candidate.left_usable_ml != candidate.left_ml:
+        answer["left_withdrawable_ml"] = _text(candidate.left_usable_ml)
+    if candidate.mixed:
+        answer["mixed"] = [
+            {"presentation": index, "count": count, "volume_ml": exact_text(volume)}
+            for index, count, volume in candidate.mixed
+        ]
+    return answer
+
+
+def _reconstitution(candidate: Candidate | None, policy: Policy) -> dict[str, Any] | None:
+    if candidate is None or candidate.presentation.reconstitution is None:
+        return None
+    made, mixing = candidate.made_up, candidate.presentation.reconstitution
+    return {
+        "diluent": mixing.diluent,
+        "add_ml": _text(mixing.add_ml),
+        "gives_ml": _text(made.total_ml),
+        "concentration": render_concentration(made.concentration, policy.notation),
+    }
+
+
+def _volume(plan: Plan) -> dict[str, Any] | None:
+    candidate = plan.candidate
+    if candidate is None:
+        return None
+    exact, mark = candidate.volume_ml, plan.mark_ml
+    difference = None if mark is None else percent_number((mark - exact) / exact)
+    return {"exact": exact_text(exact), "mark": _text(mark), "difference_percent": difference}
+
+
+def percent_number(share: Fraction) -> str:
+    """A signed share as a percentage of at most two places, without the sign for per cent."""
+    number = percent_text(abs(share)).removesuffix(" %")
+    return f"-{number}" if share < 0 and number != "0" else number
+
+
+def barrel_json(barrel: Barrel) -> dict[str, str]:
+    """A barrel with its marks, in mL or in the units it is marked for."""
+    if barrel.units_per_ml is None:
+        return {"capacity_ml": exact_text(barrel.capacity), "interval_ml": exact_text(barrel.interval)}
+    return {
+        "capacity_units": exact_text(barrel.capacity),
+        "interval_units": exact_text(barrel.interval),
+        "units_per_ml": exact_text(barrel.units_per_ml),
+    }
+
+
+def _device(candidate: Candidate | None) -> dict[str, Any] | None:
+    if candidate is None or candidate.device is None:
+        return None
+    use = candidate.device
+    return {
+        "kind": use.kind,
+        "dial": use.dial,
+        "prime": use.prime,
+        "expel_to": use.expel_to,
+        "keep_in_seconds": use.keep_in_seconds,
+    }
+
+
+def _injection(one: PlannedInjection) -> dict[str, Any]:
+    choice = one.needle
+    needle = choice.needle
+    return {
+        "site": one.place.site,
+        "side": one.place.side,
+        "point": one.place.point,
+        "volume_ml": exact_text(one.volume_ml),
+        "because": one.place.because,
+        "needle": None if needle is None else {"gauge": needle.gauge, "length_mm": exact_text(needle.length_mm)},
+        "angle_deg": choice.angle_deg,
+        "chance": None,
+        "basis": choice.basis,
+        "seconds": choice.seconds,
+        "force_n": choice.force_n,
+        "technique": list(choice.technique),
+    }
+
+
+def finding_json(found: Finding) -> dict[str, Any]:
+    """One finding with the row of the table behind it."""
+    rule = found.rule
+    return {
+        "severity": rule.severity.value,
+        "code": found.code,
+        "message": found.message,
+        "why": rule.why,
+        "do": found.do,
+        "source": found.source,
+        "cleared_by": rule.cleared_by,
+        "accepted": found.accepted,
+    }

@@ -1,0 +1,347 @@
+"""Reading JSON and TOML strictly: every field named, none unknown, none twice, nothing guessed.
+
+A field that cannot be read raises `FieldError` with the path of the field and a sentence. Numbers in JSON are kept
+exact; NaN and infinities are refused.
+"""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Callable, Mapping
+from datetime import date, datetime
+from decimal import Decimal
+from fractions import Fraction
+from typing import Any, NoReturn, TypeVar
+
+from drawup.injection.notation import Notation, NotationError, parse_number, parse_quantity
+from drawup.injection.quantity import Dimension, Quantity
+
+LONGEST_DOCUMENT = 1_000_000
+_SHOWN = 40
+
+T = TypeVar("T")
+
+
+class FieldError(ValueError):
+    """One field that cannot be read. `field` is its path, such as "order.dose.amount"."""
+
+    def __init__(self, field: str, message: str) -> None:
+        super().__init__(f"{field}: {message}" if field else message)
+        self.field = field
+        self.message = message
+
+
+def _refuse_constant(text: str) -> NoReturn:
+    raise FieldError("", f"read {text}, expected a number: JSON has no {text}")
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        seen: set[str] = set()
+        for key, _ in pairs:
+            if key in seen:
+                raise FieldError(key, f'the key "{shown(key)}" stands twice in one object. Keep one')
+            seen.add(key)
+    return found
+
+
+def _exact(text: str) -> Decimal:
+    # Long or exponent-laden numbers cost time and are no chance, gauge or angle.
+    if len(text) > 30:
+        raise FieldError("", f"read a number of {len(text)} characters, expected at most 30")
+    return Decimal(text)
+
+
+def _whole(text: str) -> int:
+    if len(text) > 30:
+        raise FieldError("", f"read a number of {len(text)} characters, expected at most 30")
+    return int(text)
+
+
+_DECODER = json.JSONDecoder(
+    object_pairs_hook=_once, parse_float=_exact, parse_int=_whole, parse_constant=_refuse_constant
+)
+
+
+def read_json(text: str) -> Any:
+    """A JSON document, exact and without repeated keys. Raises FieldError."""
+    if len(text) > LONGEST_DOCUMENT:
+        raise FieldError("", f"the request is {len(text)} characters long, expected at most {LONGEST_DOCUMENT}")
+    try:
+        return _DECODER.decode(text)
+    except json.JSONDecodeError as error:
+        raise FieldError("", f"not JSON: {error.msg} at line {error.lineno}, column {error.colno}") from None
+    except RecursionError:
+        raise FieldError("", "nested too deeply to be a request") from None
+
+
+def read_toml(text: str) -> Any:
+    """A TOML document. Raises FieldError."""
+    if len(text) > LONGEST_DOCUMENT:
+        raise FieldError("", f"the request is {len(text)} characters long, expected at most {LONGEST_DOCUMENT}")
+    try:
+        return tomllib.loads(text, parse_float=_exact)
+    except tomllib.TOMLDecodeError as error:
+        raise FieldError("", f"not TOML: {error}") from None
+    except RecursionError:
+        raise FieldError("", "nested too deeply to be a request") from None
+    except ValueError as error:
+        raise FieldError("", f"not TOML: {error}") from None
+
+
+def read_document(content: bytes, *, toml: bool = False) -> Any:
+    """A document as it lies in a file: UTF-8, JSON unless `toml`. Raises FieldError."""
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise FieldError("", f"not UTF-8 text (byte {error.start}). Save the file as UTF-8") from None
+    return read_toml(text) if toml else read_json(text)
+
+
+def shown(value: object) -> str:
+    """What was read, short enough for a message."""
+    text = value if isinstance(value, str) else _plain(value)
+    return text if len(text) <= _SHOWN else text[:_SHOWN] + "..."
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if value is None:
+        return "null"
+    if isinstance(value, Mapping):
+        return "an object"
+    if isinstance(value, list):
+        return "a list"
+    return str(value)
+
+
+class Fields:
+    """One object of a document; every key that is not asked for is an error when it is closed."""
+
+    __slots__ = ("_left", "_values", "notation", "notes", "path")
+
+    def __init__(self, value: object, path: str, notation: Notation, notes: list[str]) -> None:
+        if type(value) is not dict:
+            raise FieldError(path, f"read {shown(value)}, expected an object")
+        self._values: dict[str, Any] = value
+        self._left = len(value)
+        self.path = path
+        self.notation = notation
+        self.notes = notes
+
+    def at(self, key: str) -> str:
+        """The path of a field."""
+        return f"{self.path}.{key}" if self.path else key
+
+    def take(self, key: str) -> Any:
+        """The raw value, or None where the key is left out or null."""
+        value = self._values.get(key)
+        if value is None:
+            self._left -= key in self._values
+            return None
+        self._left -= 1
+        return value
+
+    def has(self, key: str) -> bool:
+        """Whether the key is there at all."""
+        return key in self._values
+
+    def close(self, known: frozenset[str]) -> None:
+        """Refuse what nobody asked for."""
+        if self._left > 0:
+            for key in self._values:
+                if key not in known:
+                    raise FieldError(self.at(key), f'unknown key "{shown(key)}". Known: {", ".join(sorted(known))}')
+
+    def fail(self, key: str, message: str) -> NoReturn:
+        """Raise for one field."""
+        raise FieldError(self.at(key), message)
+
+    def text(self, key: str, *, longest: int = 200) -> str | None:
+        """A text without control characters."""
+        value = self.take(key)
+        if value is None:
+            return None
+        return checked_text(value, self.at(key), longest)
+
+    def need_text(self, key: str) -> str:
+        """A text that must be there."""
+        value = self.text(key)
+        if not value:
+            self.fail(key, "missing, expected a text")
+        return value
+
+    def one_of(self, key: str, allowed: tuple[str, ...]) -> str | None:
+        """One of a closed list of words."""
+        value = self.take(key)
+        if value is None:
+            return None
+        if not isinstance(value, str) or value not in allowed:
+            self.fail(key, f'read "{shown(value)}", expected one of: {", ".join(allowed)}')
+        return value
+
+    def truth(self, key: str) -> bool | None:
+        """true or false."""
+        value = self.take(key)
+        if value is None or isinstance(value, bool):
+            return value
+        self.fail(key, f'read "{shown(value)}", expected true or false')
+
+    def whole(self, key: str, *, least: int = 0, most: int = 100_000) -> int | None:
+        """A whole number within bounds."""
+        value = self.take(key)
+        if value is None:
+            return None
+        if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
+            self.fail(key, f'read "{shown(value)}", expected a whole number from {least} to {most}')
+        return value
+
+    def number(self, key: str, *, above: Fraction | int | None = None) -> Fraction | None:
+        """An exact number, as a JSON string or number."""
+        value = self.take(key)
+        if value is None:
+            return None
+        number = exact_number(value, self.at(key), self.notation)
+        if above is not None and number <= above:
+            self.fail(key, f'read "{shown(value)}", expected a number above {above}')
+        return number
+
+    def quantity(
+        self,
+        key: str,
+        *dimensions: Dimension,
+        forms: tuple[str, ...] = (),
+        measured: bool = False,
+        body_weight: bool = False,
+        zero: bool = False,
+    ) -> Quantity | None:
+        """An amount with its unit, above zero unless `zero`."""
+        value = self.take(key)
+        if value is None:
+            return None
+        return quantity_of(
+            value, self.at(key), self, dimensions, forms=forms, measured=measured, body_weight=body_weight, zero=zero
+        )
+
+    def day(self, key: str) -> date | None:
+        """A calendar day."""
+        value = self.take(key)
+        return None if value is None else day_of(value, self.at(key))
+
+    def moment(self, key: str) -> datetime | None:
+        """A point in time with its offset from UTC."""
+        value = self.take(key)
+        return None if value is None else moment_of(value, self.at(key))
+
+    def items(self, key: str, read: Callable[[object, str], T], *, most: int = 10_000) -> tuple[T, ...] | None:
+        """A list, each part read by `read(value, path)`."""
+        value = self.take(key)
+        if value is None:
+            return None
+        path = self.at(key)
+        if type(value) is not list:
+            raise FieldError(path, f'read "{shown(value)}", expected a list')
+        if len(value) > most:
+            raise FieldError(path, f"a list of {len(value)}, expected at most {most}")
+        return tuple(read(item, f"{path}[{index}]") for index, item in enumerate(value))
+
+    def texts(self, key: str) -> tuple[str, ...] | None:
+        """A list of texts."""
+        return self.items(key, lambda value, path: checked_text(value, path, 200), most=200)
+
+    def inside(self, key: str) -> Fields | None:
+        """An object inside this one."""
+        value = self.take(key)
+        return None if value is None else Fields(value, self.at(key), self.notation, self.notes)
+
+
+def checked_text(value: object, path: str, longest: int) -> str:
+    """A text of sensible length that can be shown."""
+    if type(value) is not str:
+        raise FieldError(path, f"read {shown(value)}, expected a text")
+    if len(value) > longest:
+        raise FieldError(path, f"a text of {len(value)} characters, expected at most {longest}")
+    if not value.isprintable():
+        raise FieldError(path, "a control character in the text. Write it without")
+    return value
+
+
+def exact_number(value: object, path: str, notation: Notation) -> Fraction:
+    """An exact number from a JSON number or a text. Raises FieldError."""
+    if isinstance(value, bool):
+        raise FieldError(path, f"read {shown(value)}, expected a number")
+    if isinstance(value, int):
+        return Fraction(value)
+    if isinstance(value, Decimal):
+        if not value.is_finite() or abs(value.adjusted()) > 12:
+            raise FieldError(path, f"read {shown(value)}, expected a number of ordinary size")
+        return Fraction(value)
+    if isinstance(value, str):
+        try:
+            return parse_number(value, notation, measured=True)[0]
+        except NotationError as error:
+            raise FieldError(path, str(error)) from None
+    raise FieldError(path, f"read {shown(value)}, expected a number")
+
+
+def quantity_of(
+    value: object,
+    path: str,
+    fields: Fields,
+    dimensions: tuple[Dimension, ...],
+    *,
+    forms: tuple[str, ...] = (),
+    measured: bool = False,
+    body_weight: bool = False,
+    zero: bool = False,
+) -> Quantity:
+    """An amount with its unit, of one of the dimensions asked for. Raises FieldError."""
+    if type(value) is not str:
+        raise FieldError(path, f'read {shown(value)}, expected a text with a unit such as "2.5 mg"')
+    try:
+        parsed = parse_quantity(value, fields.notation, forms=forms, measured=measured, body_weight=body_weight)
+    except NotationError as error:
+        raise FieldError(path, str(error)) from None
+    quantity = parsed.quantity
+    if dimensions and quantity.unit.dimension not in dimensions:
+        wanted = " or ".join(dimensions)
+        raise FieldError(path, f'read "{shown(value)}", expected {wanted}')
+    if quantity.value == 0 and not zero:
+        raise FieldError(path, f'read "{shown(value)}", expected more than nothing')
+    if parsed.notes:
+        fields.notes.extend(parsed.notes)
+    return quantity
+
+
+def day_of(value: object, path: str) -> date:
+    """A calendar day from ISO text (or a TOML date). Raises FieldError."""
+    if isinstance(value, datetime):
+        raise FieldError(path, "read a time, expected a day such as 2026-03-02")
+    if isinstance(value, date):
+        return value
+    if type(value) is str and len(value) == 10 and value.isascii():
+        try:
+            return date.fromisoformat(value)
+        except ValueError:
+            pass
+    raise FieldError(path, f'read "{shown(value)}", expected a day such as 2026-03-02')
+
+
+def moment_of(value: object, path: str) -> datetime:
+    """A point in time with its offset from ISO text (or a TOML date-time). Raises FieldError."""
+    moment: datetime | None = None
+    if isinstance(value, datetime):
+        moment = value
+    elif type(value) is str and 16 <= len(value) <= 40 and value.isascii():
+        try:
+            moment = datetime.fromisoformat(value)
+        except ValueError:
+            moment = None
+    if moment is None or not 1900 <= moment.year <= 2200:
+        raise FieldError(path, f'read "{shown(value)}", expected a time such as 2026-03-02T09:00:00+00:00')
+    if moment.tzinfo is None:
+        raise FieldError(path, f'read "{shown(value)}": no offset from UTC. Write such as 2026-03-02T09:00:00+00:00')
+    return moment

@@ -1,0 +1,622 @@
+"""The public plan request: one JSON or TOML document to everything a plan is made from."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, datetime
+from fractions import Fraction
+from itertools import pairwise
+from typing import Any
+
+from drawup.evidence.policies import PolicyError, load_policy, override
+from drawup.evidence.tables import evidence_version, load_needle_table, load_sites
+from drawup.exchange.gs1 import read_code
+from drawup.exchange.medicine_entry import (
+    DOSES,
+    forms_of,
+    needle_of,
+    read_medicine,
+    reading_value,
+    strength_of,
+)
+from drawup.exchange.reader import FieldError, Fields, checked_text, moment_of, quantity_of, shown
+from drawup.injection.batch import Container
+from drawup.injection.medicine import ROUTES, Medicine
+from drawup.injection.order import AREA_FORMULAS, BASES, WEIGHT_BASES, Band, DoseRule, OpenOrder, Order
+from drawup.injection.patient import (
+    HOW,
+    SEXES,
+    SIDES,
+    Allergy,
+    BleedingRisk,
+    Measurement,
+    Patient,
+    Reading,
+    RuledOut,
+    SkinMark,
+)
+from drawup.injection.plan import Accepted, Choice, Request, Tables
+from drawup.injection.policy import Barrel, Policy
+from drawup.injection.quantity import KILOGRAM, Dimension
+from drawup.injection.timing import PastDose
+
+_REQUEST_KEYS = frozenset(
+    [
+        "format",
+        "now",
+        "patient",
+        "order",
+        "medicine",
+        "history",
+        "readings",
+        "container",
+        "open_orders",
+        "choose",
+        "accepted",
+        "needles",
+        "barrels",
+        "policy",
+    ]
+)
+_PATIENT_KEYS = frozenset(
+    [
+        "sex",
+        "born",
+        "weight",
+        "height",
+        "area",
+        "allergies",
+        "avoid",
+        "distance_mm",
+        "pregnant",
+        "born_at_weeks",
+        "bleeding_risk",
+        "marks",
+    ]
+)
+_ORDER_KEYS = frozenset(
+    [
+        "medicine",
+        "route",
+        "dose",
+        "weight_basis",
+        "area_formula",
+        "start",
+        "stop",
+        "stopped",
+        "times",
+        "when_needed",
+        "prescriber",
+        "strength",
+        "authority",
+        "site",
+        "indication",
+    ]
+)
+_DOSE_KEYS = frozenset(["amount", "per", "to", "chosen", "at_most", "doses_per_day", "bands", "by"])
+_BAND_KEYS = frozenset(("from", "below", "amount"))
+_PAST_KEYS = frozenset(["medicine", "amount", "at", "site", "side", "point", "kind", "also_at"])
+_PLACE_KEYS = frozenset(("site", "side", "point"))
+_CONTAINER_KEYS = frozenset(
+    ["code", "gtin", "batch", "expiry_date", "opened", "quarantined", "session_ends", "role", "name", "known_as"]
+)
+_CHOICE_KEYS = frozenset(["presentation", "barrel", "site", "side", "point", "needle"])
+_MEASURED_KEYS = frozenset(("value", "on", "how"))
+_ALLERGY_KEYS = frozenset(["to", "status", "kind", "severity"])
+_AVOID_KEYS = frozenset(["region", "side", "reason"])
+_MARK_KEYS = frozenset(["kind", "site", "side", "point", "size_mm", "seen"])
+_BLEEDING_KEYS = frozenset(["reason", "reading", "from", "to"])
+_READING_KEYS = frozenset(["what", "value", "at"])
+_ACCEPTED_KEYS = frozenset(["code", "reason", "message"])
+_OPEN_KEYS = frozenset(["medicine", "amount", "doses_per_day", "words"])
+_BARREL_KEYS = frozenset(["capacity_ml", "interval_ml", "capacity_units", "interval_units", "units_per_ml"])
+
+PAST_KINDS = ("given", "part given", "not given", "reported")
+_ROLES = ("medicine", "diluent")
+
+
+class ReadRequest:
+    """A request as read: what the plan is made from, and what should be written differently next time."""
+
+    __slots__ = ("notes", "policy", "policy_named", "request", "tables")
+
+    def __init__(
+        self, request: Request, policy: Policy, tables: Tables, notes: tuple[str, ...], policy_named: bool
+    ) -> None:
+        self.request = request
+        self.policy = policy
+        self.tables = tables
+        self.notes = notes
+        self.policy_named = policy_named
+
+
+def read_request(document: Any, *, policy: Policy | None = None) -> ReadRequest:
+    """The public request (format 1). `policy` is used unless the request brings its own. Raises FieldError."""
+    notes: list[str] = []
+    named = policy is not None
+    if type(document) is not dict:
+        raise FieldError("", f"read {shown(document)}, expected an object with patient, order and medicine")
+    if document.get("policy") is not None:
+        policy, named = _policy(document["policy"], policy), True
+    if policy is None:
+        policy = load_policy("uk")
+    fields = Fields(document, "", policy.notation, notes)
+    fields.take("policy")
+    _check_format(fields)
+    policy = _drawer(fields, policy)
+    now = fields.moment("now")
+    if now is None:
+        fields.fail("now", "missing, expected a time such as 2026-03-02T09:00:00+00:00")
+    inner = fields.inside("medicine")
+    if inner is None:
+        fields.fail("medicine", "missing, expected the medicine with its packs")
+    medicine = read_medicine(inner)
+    request = Request(
+        now=now,
+        patient=_need(fields, "patient", _patient, now.date()),
+        order=_order(fields, medicine),
+        medicine=medicine,
+        history=fields.items("history", lambda value, path: _past(value, path, fields, medicine, now)),
+        readings=fields.items("readings", lambda value, path: _reading(value, path, fields)) or (),
+        containers=_containers(fields, now),
+        open_orders=fields.items("open_orders", lambda value, path: _open_order(value, path, fields)) or (),
+        choice=_choice(fields, medicine),
+        accepted=fields.items("accepted", lambda value, path: _accepted(value, path, fields)) or (),
+    )
+    fields.close(_REQUEST_KEYS)
+    return ReadRequest(request, policy, tables_of(policy), tuple(notes), named)
+
+
+def tables_of(policy: Policy) -> Tables:
+    """The published tables that this policy works with."""
+    return Tables(sites=load_sites(), needles=load_needle_table(policy.needle_table), version=evidence_version())
+
+
+def _check_format(fields: Fields) -> None:
+    number = fields.take("format")
+    if number != 1 or isinstance(number, bool):
+        fields.fail("format", f"read {shown(number)}, expected 1")
+
+
+def _policy(value: object, base: Policy | None) -> Policy:
+    try:
+        if isinstance(value, str):
+            if value not in ("uk", "us", "au", "nz"):
+                raise FieldError("policy", f'read "{shown(value)}", expected uk, us, au or nz, or an object of keys')
+            return load_policy(value)
+        if isinstance(value, dict):
+            preset = value.get("preset")
+            start = load_policy(preset) if isinstance(preset, str) and preset in ("uk", "us", "au", "nz") else base
+            return override(start or load_policy("uk"), value)
+    except PolicyError as error:
+        raise FieldError("policy", str(error)) from None
+    raise FieldError("policy", f"read {shown(value)}, expected the name of a preset or an object of keys")
+
+
+def _drawer(fields: Fields, policy: Policy) -> Policy:
+    """The request's own needles and barrels in place of the policy's."""
+    needles = fields.items("needles", lambda value, path: needle_of(_object(value, path, fields)), most=100)
+    barrels = fields.items("barrels", lambda value, path: _barrel(_object(value, path, fields)), most=100)
+    if needles is not None:
+        policy = replace(policy, needles=tuple(needle for needle in needles if needle is not None))
+    if barrels is not None:
+        smallest_first = sorted(
+            barrels, key=lambda barrel: (barrel.units_per_ml or 0, barrel.capacity, barrel.interval)
+        )
+        policy = replace(policy, barrels=tuple(smallest_first))
+    return policy
+
+
+def _object(value: object, path: str, parent: Fields) -> Fields:
+    return Fields(value, path, parent.notation, parent.notes)
+
+
+def _barrel(fields: Fields) -> Barrel:
+    per_ml = fields.number("units_per_ml", above=0)
+    kind = "ml" if per_ml is None else "units"
+    capacity, interval = (fields.number(f"{what}_{kind}", above=0) for what in ("capacity", "interval"))
+    if capacity is None or interval is None:
+        fields.fail(f"capacity_{kind}", f"a barrel has capacity_{kind} and interval_{kind}")
+    if interval > capacity:
+        fields.fail(f"interval_{kind}", "the marks are further apart than the barrel holds")
+    fields.close(_BARREL_KEYS)
+    return Barrel(capacity=capacity, interval=interval, units_per_ml=per_ml)
+
+
+def _need(fields: Fields, key: str, read: Any, today: date) -> Any:
+    inner = fields.inside(key)
+    if inner is None:
+        fields.fail(key, f"missing, expected an object with the {key}")
+    return read(inner, today)
+
+
+# --- the patient --------------------------------------------------------------------------------------------------
+
+
+def _patient(fields: Fields, today: date) -> Patient:
+    born = fields.day("born")
+    if born is not None and born > today:
+        fields.fail("born", f"read {born.isoformat()}, after now ({today.isoformat()})")
+    if born is not None and born.year < today.year - 130:
+        fields.fail("born", f"read {born.isoformat()}, more than 130 years ago")
+    patient = Patient(
+        sex=fields.one_of("sex", SEXES) or "unknown",
+        born=born,
+        weight=_measurement(fields, "weight", today),
+        height=_measurement(fields, "height", today),
+        area=fields.quantity("area", Dimension.AREA, measured=True),
+        allergies=_allergies(fields),
+        ruled_out=fields.items("avoid", lambda value, path: _avoid(value, path, fields)) or (),
+        distance_mm=_distances(fields),
+        pregnant=fields.truth("pregnant"),
+        born_at_weeks=fields.whole("born_at_weeks", least=20, most=45),
+        bleeding=_bleeding(fields),
+        marks=fields.items("marks", lambda value, path: _mark(value, path, fields)) or (),
+    )
+    fields.close(_PATIENT_KEYS)
+    return patient
+
+
+_HIGHEST = {"weight": Fraction(700_000_000), "height": Fraction(2800)}  # mg and mm: beyond these it is a slip
+_LOWEST = {"weight": Fraction(200_000), "height": Fraction(200)}
+
+
+def _measurement(fields: Fields, key: str, today: date) -> Measurement | None:
+    value = fields.take(key)
+    if value is None:
+        return None
+    path, on, how = fields.at(key), None, "measured"
+    if type(value) is dict:
+        inner = Fields(value, path, fields.notation, fields.notes)
+        on, how = inner.day("on"), inner.one_of("how", HOW) or "measured"
+        if on is not None and on > today:
+            inner.fail("on", f"read {on.isoformat()}, after now ({today.isoformat()})")
+        value = inner.take("value")
+        inner.close(_MEASURED_KEYS)
+        path = inner.at("value")
+    dimension = Dimension.MASS if key == "weight" else Dimension.LENGTH
+    quantity = quantity_of(value, path, fields, (dimension,), measured=True, body_weight=key == "weight")
+    if not _LOWEST[key] <= quantity.base <= _HIGHEST[key]:
+        raise FieldError(path, f'read "{shown(value)}": no body has that {key}. Check the number and the unit')
+    return Measurement(quantity=quantity, on=on, how=how)
+
+
+def _allergies(fields: Fields) -> tuple[Allergy, ...] | None:
+    if not fields.has("allergies"):
+        return None
+    value = fields.take("allergies")
+    if value == "none known":
+        return ()
+    path = fields.at("allergies")
+    if type(value) is not list:
+        raise FieldError(path, f'read "{shown(value)}", expected a list, or "none known"; leave it out if not asked')
+    return tuple(_allergy(one, f"{path}[{index}]", fields) for index, one in enumerate(value))
+
+
+def _allergy(value: object, path: str, parent: Fields) -> Allergy:
+    if type(value) is not dict:
+        return Allergy(to=checked_text(value, path, 100))
+    fields = _object(value, path, parent)
+    allergy = Allergy(
+        to=fields.need_text("to"),
+        status=fields.one_of("status", ("confirmed", "unconfirmed")) or "confirmed",
+        kind=fields.one_of("kind", ("allergy", "intolerance")) or "allergy",
+        severity=fields.one_of("severity", ("serious", "mild")) or "",
+    )
+    fields.close(_ALLERGY_KEYS)
+    return allergy
+
+
+def _avoid(value: object, path: str, parent: Fields) -> RuledOut:
+    fields = _object(value, path, parent)
+    region = fields.need_text("region")
+    side = fields.one_of("side", SIDES)
+    avoid = RuledOut(region=region, side=side, reason=fields.text("reason") or "ruled out")
+    fields.close(_AVOID_KEYS)
+    return avoid
+
+
+def _distances(fields: Fields) -> tuple[tuple[str, Fraction], ...]:
+    inner = fields.inside("distance_mm")
+    if inner is None:
+        return ()
+    names = {site.name for site in load_sites()}
+    found = []
+    for name in names:
+        if inner.has(name):
+            millimetres = inner.number(name, above=0)
+            if millimetres is not None and millimetres > 200:
+                inner.fail(name, f'read "{millimetres}", expected at most 200 mm from skin to muscle')
+            if millimetres is not None:
+                found.append((name, millimetres))
+    inner.close(frozenset(names))
+    return tuple(sorted(found))
+
+
+def _bleeding(fields: Fields) -> BleedingRisk | None:
+    value = fields.take("bleeding_risk")
+    if value is None:
+        return None
+    path = fields.at("bleeding_risk")
+    if type(value) is not dict:
+        return BleedingRisk(reason=checked_text(value, path, 200))
+    inner = _object(value, path, fields)
+    risk = BleedingRisk(
+        reason=inner.need_text("reason"),
+        what=inner.text("reading") or "",
+        low=inner.number("from"),
+        high=inner.number("to"),
+    )
+    inner.close(_BLEEDING_KEYS)
+    return risk
+
+
+def _mark(value: object, path: str, parent: Fields) -> SkinMark:
+    fields = _object(value, path, parent)
+    mark = SkinMark(
+        kind=fields.need_text("kind"),
+        site=fields.need_text("site"),
+        side=fields.one_of("side", SIDES) or "left",
+        point=fields.text("point") or "",
+        size_mm=fields.number("size_mm", above=0),
+        seen=fields.day("seen"),
+    )
+    fields.close(_MARK_KEYS)
+    return mark
+
+
+def _reading(value: object, path: str, parent: Fields) -> Reading:
+    fields = _object(value, path, parent)
+    number, unit = reading_value(fields.take("value"), fields.at("value"), fields)
+    at = fields.moment("at")
+    if at is None:
+        fields.fail("at", "missing: a reading counts from its time")
+    reading = Reading(what=fields.need_text("what"), value=number, unit=unit, at=at)
+    fields.close(_READING_KEYS)
+    return reading
+
+
+# --- the order ----------------------------------------------------------------------------------------------------
+
+
+def _order(parent: Fields, medicine: Medicine) -> Order:
+    fields = parent.inside("order")
+    if fields is None:
+        parent.fail("order", "missing, expected an object with medicine, route and dose")
+    raw = fields.take("strength")
+    strength = strength_of(raw, fields.at("strength"), fields, forms_of(medicine))[0] if raw is not None else None
+    order = Order(
+        medicine=fields.need_text("medicine"),
+        route=fields.one_of("route", ROUTES),
+        dose=_dose_rule(fields, medicine),
+        weight_basis=fields.one_of("weight_basis", WEIGHT_BASES) or "actual",
+        area_formula=fields.one_of("area_formula", AREA_FORMULAS) or "mosteller",
+        start=fields.day("start"),
+        stop=fields.day("stop"),
+        stopped=fields.day("stopped"),
+        times=fields.texts("times") or (),
+        when_needed=bool(fields.truth("when_needed")),
+        prescriber=fields.text("prescriber") or "",
+        strength=strength,
+        authority=fields.text("authority") or "",
+        site=fields.text("site"),
+        indication=fields.text("indication") or "",
+    )
+    if order.start is not None and order.stop is not None and order.stop < order.start:
+        fields.fail("stop", f"read {order.stop.isoformat()}, before the start {order.start.isoformat()}")
+    fields.close(_ORDER_KEYS)
+    return order
+
+
+def _dose_rule(parent: Fields, medicine: Medicine) -> DoseRule | None:
+    fields = parent.inside("dose")
+    if fields is None:
+        return None
+    forms = forms_of(medicine)
+    per = fields.one_of("per", BASES) or "dose"
+    by = fields.text("by") or "weight"
+    bands = fields.items("bands", lambda value, path: _band(value, path, fields, by, forms), most=100) or ()
+    amounts = {key: fields.quantity(key, *DOSES, forms=forms) for key in ("amount", "to", "chosen", "at_most")}
+    times = fields.whole("doses_per_day", least=1, most=48)
+    amount = amounts["amount"]
+    if (amount is None) == (not bands):
+        fields.fail("amount", "expected either an amount or bands" if bands else "missing, expected such as 2.5 mg")
+    for key in ("to", "chosen", "at_most"):
+        other, first = amounts[key], amount or bands[0][0].amount
+        if other is not None and other.kind != first.kind:
+            fields.fail(key, f"{other.unit.name} beside {first.unit.name}: expected the same kind as the amount")
+    if amount is not None and amounts["to"] is not None and amounts["to"] < amount:
+        fields.fail("to", "the range ends below its start")
+    if per.endswith("day") and times is None:
+        fields.fail("doses_per_day", f"missing: a dose per {per} is divided, so say into how many")
+    if not per.endswith("day") and times is not None and per != "dose":
+        fields.fail("doses_per_day", f"stands beside a dose per {per}, which is one dose. Leave it out")
+    if per not in ("dose", "day") and amount is not None and amount.unit.dimension is Dimension.VOLUME and "m2" in per:
+        fields.fail("amount", "a volume per m2 is not taken. Write an amount")
+    fields.close(_DOSE_KEYS)
+    unit = bands[0][1] if bands else "kg"
+    if any(other != unit for _, other in bands):
+        fields.fail("bands", "the bands are in different units")
+    return DoseRule(
+        amount=amount,
+        per=per,
+        to=amounts["to"],
+        chosen=amounts["chosen"],
+        at_most=amounts["at_most"],
+        doses_per_day=times,
+        bands=_checked_bands(tuple(band for band, _ in bands), fields),
+        band_by=by,
+        band_unit=unit,
+    )
+
+
+def _band(value: object, path: str, parent: Fields, by: str, forms: tuple[str, ...]) -> tuple[Band, str]:
+    fields = _object(value, path, parent)
+    amount = fields.quantity("amount", *DOSES, forms=forms)
+    if amount is None:
+        fields.fail("amount", "missing: each band has an amount")
+    edges: list[Fraction | None] = []
+    units = []
+    for key in ("from", "below"):
+        raw = fields.take(key)
+        if raw is None:
+            edges.append(None)
+        elif by == "weight":
+            quantity = quantity_of(
+                raw, fields.at(key), fields, (Dimension.MASS,), measured=True, body_weight=True, zero=True
+            )
+            edges.append(quantity.to(KILOGRAM).value)
+            units.append("kg")
+        else:
+            number, unit = reading_value(raw, fields.at(key), fields)
+            edges.append(number)
+            units.append(unit)
+    if not units or len(set(units)) > 1:
+        fields.fail("from", "a band has a from, a below or both, in one unit")
+    fields.close(_BAND_KEYS)
+    return Band(start=edges[0], below=edges[1], amount=amount), units[0]
+
+
+def _checked_bands(bands: tuple[Band, ...], fields: Fields) -> tuple[Band, ...]:
+    """Bands in order, without overlap."""
+    if not bands:
+        return ()
+    ordered = sorted(bands, key=lambda band: (band.start is not None, band.start or 0))
+    for band in ordered:
+        if band.start is not None and band.below is not None and band.below <= band.start:
+            fields.fail("bands", "a band ends at or below its start")
+    for before, after in pairwise(ordered):
+        if before.below is None or after.start is None or after.start < before.below:
+            fields.fail("bands", "two bands overlap")
+    return tuple(ordered)
+
+
+def _open_order(value: object, path: str, parent: Fields) -> OpenOrder:
+    fields = _object(value, path, parent)
+    order = OpenOrder(
+        medicine=fields.need_text("medicine"),
+        amount=fields.quantity("amount", *DOSES),
+        doses_per_day=fields.whole("doses_per_day", least=1, most=48),
+        words=fields.text("words") or "",
+    )
+    fields.close(_OPEN_KEYS)
+    return order
+
+
+def _past(value: object, path: str, parent: Fields, medicine: Medicine, now: datetime) -> PastDose:
+    fields = _object(value, path, parent)
+    name = fields.need_text("medicine")
+    at = fields.moment("at")
+    if at is None:
+        fields.fail("at", "missing: an earlier dose has its time")
+    if at > now:
+        fields.fail("at", f"read {at.isoformat()}, after now ({now.isoformat()})")
+    forms = forms_of(medicine) if name == medicine.name else ()
+    past = PastDose(
+        medicine=name,
+        at=at,
+        kind=fields.one_of("kind", PAST_KINDS) or "given",
+        amount=fields.quantity("amount", *DOSES, forms=forms),
+        site=fields.text("site"),
+        side=fields.one_of("side", SIDES),
+        point=fields.text("point"),
+        also_at=fields.items("also_at", lambda value, path: _place(value, path, fields)) or (),
+    )
+    fields.close(_PAST_KEYS)
+    return past
+
+
+def _place(value: object, path: str, parent: Fields) -> tuple[str, str, str | None]:
+    fields = _object(value, path, parent)
+    place = fields.need_text("site"), fields.one_of("side", SIDES) or "left", fields.text("point")
+    fields.close(_PLACE_KEYS)
+    return place
+
+
+# --- what is in the hand, and the clinician's own word ------------------------------------------------------------
+
+
+def _containers(fields: Fields, now: datetime) -> tuple[Container, ...]:
+    value = fields.take("container")
+    if value is None:
+        return ()
+    path = fields.at("container")
+    if type(value) is list:
+        return tuple(_container(one, f"{path}[{index}]", fields, now) for index, one in enumerate(value))
+    return (_container(value, path, fields, now),)
+
+
+def _container(value: object, path: str, parent: Fields, now: datetime) -> Container:
+    fields = _object(value, path, parent)
+    code = fields.take("code")
+    gtin, batch, expiry = fields.text("gtin"), fields.text("batch"), fields.day("expiry_date")
+    problems: tuple[str, ...] = ()
+    if code is not None:
+        if not isinstance(code, str):
+            fields.fail("code", f"read {shown(code)}, expected the scanned text")
+        scan = read_code(code, today=now.date())
+        gtin, batch, expiry = gtin or scan.gtin, batch or scan.batch, expiry or scan.expiry_date
+        problems = () if scan.accepted else scan.problems
+    opened, is_open = _opened(fields)
+    gtin = gtin.rjust(14, "0") if gtin else None
+    known = fields.inside("known_as")
+    other = read_medicine(known) if known is not None else None
+    container = Container(
+        gtin=gtin,
+        batch=batch,
+        expiry_date=expiry,
+        opened=opened,
+        is_open=is_open,
+        quarantined=_quarantined(fields),
+        session_ends=fields.moment("session_ends"),
+        problems=problems,
+        role=fields.one_of("role", _ROLES) or "medicine",
+        name=fields.text("name") or "",
+        formulary_medicine=other,
+        formulary_pack=next((pack for pack in other.presentations if pack.gtin == gtin), None) if other else None,
+    )
+    fields.close(_CONTAINER_KEYS)
+    return container
+
+
+def _opened(fields: Fields) -> tuple[datetime | None, bool]:
+    """When it was opened; `true` where it was, and nobody wrote when."""
+    value = fields.take("opened")
+    if value is None or value is False:
+        return None, False
+    if value is True:
+        return None, True
+    return moment_of(value, fields.at("opened")), True
+
+
+def _quarantined(fields: Fields) -> str | None:
+    value = fields.take("quarantined")
+    if value is None or value is False:
+        return None
+    return "no reason written" if value is True else checked_text(value, fields.at("quarantined"), 200)
+
+
+def _choice(fields: Fields, medicine: Medicine) -> Choice:
+    inner = fields.inside("choose")
+    if inner is None:
+        return Choice()
+    barrel = inner.inside("barrel")
+    choice = Choice(
+        presentation=inner.whole("presentation", most=len(medicine.presentations) - 1),
+        barrel=_barrel(barrel) if barrel is not None else None,
+        site=inner.text("site"),
+        side=inner.one_of("side", SIDES),
+        point=inner.text("point"),
+        needle=needle_of(inner.inside("needle")),
+    )
+    inner.close(_CHOICE_KEYS)
+    return choice
+
+
+def _accepted(value: object, path: str, parent: Fields) -> Accepted:
+    fields = _object(value, path, parent)
+    accepted = Accepted(
+        code=fields.need_text("code"), reason=fields.need_text("reason"), message=fields.text("message", longest=1000)
+    )
+    fields.close(_ACCEPTED_KEYS)
+    return accepted

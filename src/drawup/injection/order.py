@@ -1,0 +1,91 @@
+"""What was prescribed or directed. An order is never edited, only replaced or stopped."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from fractions import Fraction
+
+from drawup.injection.finding import Finding, finding
+from drawup.injection.quantity import Concentration, Quantity
+
+BASES = ("dose", "kg", "m2", "day", "kg/day", "m2/day")
+WEIGHT_BASES = ("actual", "ideal", "adjusted")
+AREA_FORMULAS = ("mosteller", "du bois")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Band:
+    """One band of a banded dose: from (included) to below (not included), in kg or in the reading's own unit."""
+
+    start: Fraction | None
+    below: Fraction | None
+    amount: Quantity
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DoseRule:
+    """How much was ordered: an amount per dose, kg, m2 or day; or bands; perhaps a range; perhaps capped.
+
+    `at_most` is of the same kind as `amount`: per dose, or per day with a day basis.
+    """
+
+    amount: Quantity | None = None
+    per: str = "dose"
+    to: Quantity | None = None
+    chosen: Quantity | None = None
+    at_most: Quantity | None = None
+    doses_per_day: int | None = None
+    bands: tuple[Band, ...] = ()
+    band_by: str = "weight"
+    band_unit: str = "kg"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Order:
+    """One order. None where it says nothing."""
+
+    medicine: str
+    route: str | None = None
+    dose: DoseRule | None = None
+    weight_basis: str = "actual"
+    area_formula: str = "mosteller"
+    start: date | None = None
+    stop: date | None = None
+    stopped: date | None = None
+    times: tuple[str, ...] = ()
+    when_needed: bool = False
+    prescriber: str = ""
+    strength: Concentration | Quantity | None = None
+    authority: str = ""
+    site: str | None = None
+    indication: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenOrder:
+    """Another open order of the same patient, as far as maxima and doubles need it."""
+
+    medicine: str
+    amount: Quantity | None = None
+    doses_per_day: int | None = None
+    words: str = ""
+
+
+def check_order(order: Order, now: datetime) -> list[Finding]:
+    """Whether the order holds now, and what it does not say."""
+    found = []
+    today = now.date()
+    if order.start is not None and today < order.start:
+        found.append(finding("order-not-started", start=order.start.isoformat(), today=today.isoformat()))
+    if order.stopped is not None and today >= order.stopped:
+        found.append(finding("order-stopped", stop=order.stopped.isoformat()))
+    elif order.stop is not None and today > order.stop:
+        found.append(finding("order-ended", stop=order.stop.isoformat(), today=today.isoformat()))
+    if order.dose is None:
+        found.append(finding("order-lacks-dose"))
+    if order.route is None:
+        found.append(finding("order-lacks-route"))
+    if order.start is None:
+        found.append(finding("order-lacks-date"))
+    return found

@@ -1,0 +1,102 @@
+"""The organisation's own choices, as values. Where they come from, and why, stands in the policy file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from drawup.injection.notation import Notation
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Barrel:
+    """A syringe barrel: capacity and scale interval in mL, or both in units for a barrel marked for one strength."""
+
+    capacity: Fraction
+    interval: Fraction
+    units_per_ml: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Needle:
+    """An injection needle by gauge and length."""
+
+    gauge: int
+    length_mm: Fraction
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WeightAge:
+    """How many days a weight or height counts for patients below an age in days (None: everyone older)."""
+
+    below_days: int | None
+    counts_days: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlausibleWeight:
+    """The weights in kg that make sense below an age in days (None: everyone older)."""
+
+    below_days: int | None
+    low_kg: Fraction
+    high_kg: Fraction
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteOrder:
+    """The order in which sites are proposed for a route, below an age in days (None: everyone older)."""
+
+    route: str
+    below_days: int | None
+    sites: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteLimit:
+    """A volume limit of this organisation's own: `site` "" means every site of the route; ages in days."""
+
+    route: str
+    site: str
+    from_days: int
+    below_days: int | None
+    soft_ml: Fraction
+    hard_ml: Fraction
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Policy:
+    """Every choice that the core asks of an organisation. Volumes in mL, shares as fractions of one."""
+
+    preset: str
+    version: str
+    notation: Notation
+    order_word: str
+    batch_word: str
+    mark_tolerance: Fraction
+    barrel_headroom: Fraction
+    most_containers: int
+    injections_usual: int
+    injections_most: int
+    mix_strengths: bool
+    doses_beyond_label: bool
+    weight_age: tuple[WeightAge, ...]
+    plausible_weight: tuple[PlausibleWeight, ...]
+    site_order: tuple[SiteOrder, ...]
+    needle_table: str
+    draw_back_sites: tuple[str, ...]  # sites at which to draw back when the label says nothing
+    second_check: tuple[str, ...]  # names of medicines and groups
+    cleanse_skin: str
+    gloves: str
+    change_needle: bool
+    seconds_per_ml: int
+    wait_seconds: int
+    press_seconds: int
+    bleeding_press_minutes: int
+    bleeding_least_gauge: int
+    watch_minutes: int
+    written_later_minutes: int
+    barrels: tuple[Barrel, ...]
+    needles: tuple[Needle, ...]
+    title: str = ""
+    adrenaline_word: str = "adrenaline"
+    site_limits: tuple[SiteLimit, ...] = ()  # replace the evidence table's own where they apply

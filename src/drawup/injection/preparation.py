@@ -1,0 +1,570 @@
+"""From an exact dose to what is drawn up: pack, containers, diluent, volume, barrel and mark."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import combinations_with_replacement
+
+from drawup.injection.finding import Finding, finding
+from drawup.injection.medicine import ROUTE_WORDS, Medicine, Presentation
+from drawup.injection.notation import Notation, decimal_text, exact_text, render, render_concentration, render_number
+from drawup.injection.policy import Barrel, Policy
+from drawup.injection.quantity import (
+    UNITS,
+    Concentration,
+    Dimension,
+    DimensionMismatch,
+    Quantity,
+    convert,
+    millilitres,
+)
+
+_ONE = Fraction(1)
+_HALF = Fraction(1, 2)
+_DEVICES = ("pen", "auto-injector", "prefilled syringe")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadeUp:
+    """One container ready to draw from: its concentration, what it holds and what can be drawn from it, in mL.
+
+    The volumes are None where the formulary does not say what the container holds.
+    """
+
+    concentration: Concentration
+    total_ml: Fraction | None
+    usable_ml: Fraction | None
+    working: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceUse:
+    """How a pen, auto-injector or prefilled syringe is set for this dose."""
+
+    kind: str
+    dial: str | None = None
+    prime: str | None = None
+    expel_to: str | None = None
+    keep_in_seconds: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """One pack that can give the dose. Volumes in mL; `mark_ml` is set where the device itself decides the mark."""
+
+    index: int
+    presentation: Presentation
+    made_up: MadeUp
+    dose: Quantity
+    volume_ml: Fraction
+    count: int | None
+    left_ml: Fraction | None
+    left_usable_ml: Fraction | None
+    mark_ml: Fraction | None = None
+    device: DeviceUse | None = None
+    mixed: tuple[tuple[int, int, Fraction], ...] = ()
+    working: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refused:
+    """One pack that cannot, and why. A finding stands in for it where the reason is a stop of its own."""
+
+    index: int
+    reason: str
+    finding: Finding | None = None
+
+
+def pack_text(presentation: Presentation, notation: Notation) -> str:
+    """A pack in words: "vial 250 mg powder", "ampoule 50 mg/mL, 2 mL"."""
+    strength = presentation.strength
+    shown = (
+        render_concentration(strength, notation) if isinstance(strength, Concentration) else render(strength, notation)
+    )
+    volume = f", {render_number(presentation.volume_ml, notation)} mL" if presentation.volume_ml is not None else ""
+    powder = " powder" if presentation.form == "powder" else ""
+    name = f"{presentation.name}: " if presentation.name else ""
+    return f"{name}{presentation.container} {shown}{volume}{powder}"
+
+
+def make_up(presentation: Presentation, notation: Notation) -> MadeUp | str:
+    """What one container gives once it is ready; a sentence where the formulary does not say enough."""
+    strength = presentation.strength
+    if isinstance(strength, Concentration):
+        return MadeUp(concentration=strength, total_ml=presentation.volume_ml, usable_ml=presentation.volume_ml)
+    mixing = presentation.reconstitution
+    if mixing is None:
+        return "a powder, and the formulary does not say how it is made up"
+    total = None
+    lines: tuple[str, ...] = ()
+    if mixing.add_ml is not None and mixing.displacement_ml is not None:
+        total = mixing.add_ml + mixing.displacement_ml
+        lines = (
+            f"{_ml(mixing.add_ml, notation)} {mixing.diluent} + {_ml(mixing.displacement_ml, notation)} displaced "
+            f"= {_ml(total, notation)}",
+        )
+    if mixing.gives is None:
+        if total is None:
+            return "a powder with neither displacement nor the concentration it gives"
+        by_sum = Concentration(amount=strength, volume=millilitres(total))
+        shown = f"{render(strength, notation)} in {_ml(total, notation)} = {render_concentration(by_sum, notation)}"
+        return MadeUp(
+            concentration=by_sum, total_ml=total, usable_ml=mixing.withdrawable_ml or total, working=(*lines, shown)
+        )
+    return _by_label(strength, mixing.gives, total, mixing.withdrawable_ml, lines, notation)
+
+
+def _by_label(
+    strength: Quantity,
+    gives: Concentration,
+    total: Fraction | None,
+    withdrawable: Fraction | None,
+    lines: tuple[str, ...],
+    notation: Notation,
+) -> MadeUp:
+    """The label's own statement; where the sum says otherwise the label wins and a finding says so."""
+    label_total = gives.volume_of(strength)
+    found: tuple[Finding, ...] = ()
+    if total is not None and total != label_total:
+        by_sum = Concentration(amount=strength, volume=millilitres(total))
+        found = (
+            finding(
+                "label-volume-wins",
+                sum=f"{_ml(total, notation)} ({render_concentration(by_sum, notation)})",
+                label=f"{_ml(label_total, notation)} ({render_concentration(gives, notation)})",
+            ),
+        )
+    line = f"label: gives {render_concentration(gives, notation)}"
+    if withdrawable is not None:
+        line += f", {_ml(withdrawable, notation)} can be drawn up"
+    return MadeUp(
+        concentration=gives,
+        total_ml=label_total if total is None or found else total,
+        usable_ml=withdrawable if withdrawable is not None else label_total,
+        working=(*lines, line),
+        findings=found,
+    )
+
+
+def _ml(value: Fraction, notation: Notation) -> str:
+    return f"{render_number(value, notation)} mL"
+
+
+def prepare(
+    *,
+    dose: Quantity,
+    medicine: Medicine,
+    route: str | None,
+    ordered_strength: Concentration | Quantity | None,
+    policy: Policy,
+    chosen: int | None = None,
+) -> tuple[list[Candidate], list[Refused]]:
+    """Every pack that can give the dose, and every pack that cannot with its reason."""
+    candidates: list[Candidate] = []
+    refused: list[Refused] = []
+    for index, presentation in enumerate(medicine.presentations):
+        if chosen is not None and index != chosen:
+            refused.append(Refused(index=index, reason="another pack was chosen"))
+            continue
+        answer = _consider(index, presentation, dose, medicine, route, ordered_strength, policy)
+        if isinstance(answer, Candidate):
+            candidates.append(answer)
+        else:
+            refused.append(answer)
+    if policy.mix_strengths and chosen is None:
+        mixed = _mix(candidates, dose, policy)
+        if mixed is not None:
+            candidates.insert(0, mixed)
+    return candidates, refused
+
+
+def _consider(
+    index: int,
+    presentation: Presentation,
+    dose: Quantity,
+    medicine: Medicine,
+    route: str | None,
+    ordered_strength: Concentration | Quantity | None,
+    policy: Policy,
+) -> Candidate | Refused:
+    notation = policy.notation
+    if route is not None and presentation.routes and route not in presentation.routes:
+        return Refused(index=index, reason=f"not licensed {ROUTE_WORDS[route]}")
+    if ordered_strength is not None and not same_strength(ordered_strength, presentation.strength):
+        return Refused(index=index, reason="another strength than the order names")
+    if presentation.container == "cartridge" and presentation.device is None:
+        found = finding("cartridge-drawing", pack=pack_text(presentation, notation))
+        return Refused(index=index, reason="a cartridge is never drawn from", finding=found)
+    made = make_up(presentation, notation)
+    if isinstance(made, str):
+        return Refused(index=index, reason=made)
+    if dose.unit.dimension is Dimension.VOLUME:
+        volume, amount, line = (
+            dose.base,
+            made.concentration.amount_in(dose.base),
+            f"ordered as {render(dose, notation)}",
+        )
+    else:
+        try:
+            amount = convert(dose, made.concentration.amount.kind, medicine.equivalences)
+        except DimensionMismatch:
+            labelled = render_concentration(made.concentration, notation)
+            found = finding("no-equivalence", ordered=render(dose, notation), labelled=labelled)
+            return Refused(index=index, reason=f"labelled in {labelled}, with no equivalence", finding=found)
+        volume = made.concentration.volume_of(amount)
+        strength = render_concentration(made.concentration, notation)
+        line = f"{render(amount, notation)} / {strength} = {_ml(volume, notation)}"
+        if amount is not dose:
+            line = f"{render(dose, notation)} = {render(amount, notation)}; {line}"
+    if volume <= 0:
+        return Refused(index=index, reason="a dose of nothing")
+    if presentation.container in _DEVICES or presentation.device is not None:
+        return _by_device(index, presentation, made, amount, volume, line, policy)
+    return _by_barrel(index, presentation, made, amount, volume, line, policy)
+
+
+def same_strength(ordered: Concentration | Quantity, packed: Concentration | Quantity) -> bool:
+    """Whether the pack has the strength that the order names."""
+    if isinstance(ordered, Concentration) and isinstance(packed, Concentration):
+        return ordered.same_as(packed)
+    if isinstance(ordered, Quantity) and isinstance(packed, Quantity):
+        return ordered.kind == packed.kind and ordered.base == packed.base
+    return False
+
+
+def _ceiling(value: Fraction) -> int:
+    return -(-value.numerator // value.denominator)
+
+
+def _by_barrel(
+    index: int,
+    presentation: Presentation,
+    made: MadeUp,
+    amount: Quantity,
+    volume: Fraction,
+    line: str,
+    policy: Policy,
+) -> Candidate:
+    """A vial or ampoule: as many containers as the volume takes, and what is left in the last."""
+    count = left = left_usable = None
+    found = list(made.findings)
+    working = [*made.working, line]
+    if made.usable_ml is not None and made.total_ml is not None:
+        count = _ceiling(volume / made.usable_ml)
+        left_usable = count * made.usable_ml - volume
+        left = count * made.total_ml - volume
+        if count > 1:
+            working.append(f"{count} x {_ml(made.usable_ml, policy.notation)} needed")
+        if count > policy.most_containers:
+            found.append(finding("many-containers", count=str(count), most=str(policy.most_containers)))
+        if left > 0 and presentation.dose_kind == "single":
+            rest = _ml(left, policy.notation)
+            if left_usable != left:
+                rest += f" by sum, {_ml(left_usable, policy.notation)} that could be drawn up,"
+            found.append(finding("discard-rest", rest=rest, container=f"the {presentation.container}"))
+    return Candidate(
+        index=index,
+        presentation=presentation,
+        made_up=made,
+        dose=amount,
+        volume_ml=volume,
+        count=count,
+        left_ml=left,
+        left_usable_ml=left_usable,
+        working=tuple(working),
+        findings=tuple(found),
+    )
+
+
+def _by_device(
+    index: int,
+    presentation: Presentation,
+    made: MadeUp,
+    amount: Quantity,
+    volume: Fraction,
+    line: str,
+    policy: Policy,
+) -> Candidate | Refused:
+    """A pen is dialled; a prefilled syringe or auto-injector is given whole or expelled to a mark, never combined."""
+    notation, device = policy.notation, presentation.device
+    holds = made.usable_ml
+    if holds is not None and volume > holds:
+        return Refused(index=index, reason=f"holds {_ml(holds, notation)}, and devices are never combined")
+    left = holds - volume if holds is not None else None
+    keep = device.keep_in_seconds if device else None
+    prime = render(device.prime, notation) if device and device.prime else None
+    mark, found = volume, list(made.findings)
+    dial = expel = None
+    if device is not None and device.kind == "pen":
+        step = device.dial
+        if step is not None and step.kind == amount.kind and (amount.ratio(step)).denominator != 1:
+            return Refused(index=index, reason=f"dials in steps of {render(step, notation)}")
+        if device.most is not None and device.most.kind == amount.kind and amount > device.most:
+            return Refused(index=index, reason=f"dials at most {render(device.most, notation)} at once")
+        dial = render(amount, notation)
+    elif left:
+        marks = device.marks_ml if device is not None else None
+        if marks is None:
+            return Refused(index=index, reason=f"holds {_ml(volume + left, notation)} and has no marks for a part")
+        mark = nearest_mark(volume, marks)
+        if mark == 0 or abs(mark - volume) > volume * policy.mark_tolerance:
+            return Refused(index=index, reason=f"its marks, {_ml(marks, notation)} apart, cannot show the dose")
+        left = volume + left - mark
+        if left:
+            expel = _ml(mark, notation)
+            given = render(made.concentration.amount_in(mark), notation)
+            found.append(finding("expel-part", expel=_ml(left, notation), mark=expel, given=given))
+    use = DeviceUse(
+        kind=device.kind if device else presentation.container,
+        dial=dial,
+        prime=prime,
+        expel_to=expel,
+        keep_in_seconds=keep,
+    )
+    return Candidate(
+        index=index,
+        presentation=presentation,
+        made_up=made,
+        dose=amount,
+        volume_ml=volume,
+        count=1,
+        left_ml=left,
+        left_usable_ml=left,
+        mark_ml=mark,
+        device=use,
+        working=(*made.working, line),
+        findings=tuple(found),
+    )
+
+
+def _mix(candidates: list[Candidate], dose: Quantity, policy: Policy) -> Candidate | None:
+    """An exact search over all sets of at most `most_containers` ampoules or vials of different strengths.
+
+    Better means fewer containers, then less left over; the last container of the set is the one drawn in part.
+    """
+    drawn = [one for one in candidates if one.count is not None and one.device is None and one.left_ml is not None]
+    if len(drawn) < 2:
+        return None
+    alone = min((one.count or 0, one.made_up.concentration.amount_in(one.left_ml or Fraction(0)).base) for one in drawn)
+    best: tuple[tuple[int, Fraction], tuple[Candidate, ...]] | None = None
+    for size in range(2, policy.most_containers + 1):
+        for chosen in combinations_with_replacement(drawn, size):
+            if len({one.index for one in chosen}) < 2:
+                continue
+            held = sum((_holds(one).base for one in chosen), Fraction(0))
+            left = held - chosen[0].dose.base
+            if left < 0 or left >= min(_holds(one).base for one in chosen):
+                continue
+            if best is None or (size, left) < best[0]:
+                best = ((size, left), chosen)
+    if best is None or best[0] >= alone:
+        return None
+    return _mixed_candidate(best[1], best[0][1], policy)
+
+
+def _holds(candidate: Candidate) -> Quantity:
+    return candidate.made_up.concentration.amount_in(candidate.made_up.usable_ml or Fraction(0))
+
+
+def _mixed_candidate(chosen: tuple[Candidate, ...], left_base: Fraction, policy: Policy) -> Candidate:
+    """The set as one candidate: all containers whole but the last of the weakest strength, drawn in part."""
+    notation = policy.notation
+    weakest = min(chosen, key=lambda one: one.made_up.concentration.in_one_ml().base)
+    left_ml = left_base / weakest.made_up.concentration.in_one_ml().base
+    parts: list[tuple[int, int, Fraction]] = []
+    for one in dict.fromkeys(candidate.index for candidate in chosen):
+        same = [candidate for candidate in chosen if candidate.index == one]
+        volume = len(same) * (same[0].made_up.usable_ml or Fraction(0)) - (left_ml if one == weakest.index else 0)
+        parts.append((one, len(same), volume))
+    by_index = {candidate.index: candidate for candidate in chosen}
+    packs = "; ".join(
+        f"{_ml(volume, notation)} from {count} x {pack_text(by_index[one].presentation, notation)}"
+        for one, count, volume in parts
+    )
+    total = sum((volume for _, _, volume in parts), Fraction(0))
+    found = [finding("strengths-mixed", packs=packs)]
+    if left_ml:
+        found.append(finding("discard-rest", rest=_ml(left_ml, notation), container="the last container"))
+    return Candidate(
+        index=parts[0][0],
+        presentation=by_index[parts[0][0]].presentation,
+        made_up=by_index[parts[0][0]].made_up,
+        dose=chosen[0].dose,
+        volume_ml=total,
+        count=len(chosen),
+        left_ml=left_ml,
+        left_usable_ml=left_ml,
+        mixed=tuple(parts),
+        working=(packs, f"together {_ml(total, notation)}"),
+        findings=tuple(found),
+    )
+
+
+# --- the barrel ---------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawn:
+    """A barrel and the mark to draw to. `difference` is (mark - exact) / exact, signed."""
+
+    barrel: Barrel
+    mark_ml: Fraction
+    difference: Fraction
+
+    @property
+    def mark(self) -> Fraction:
+        """The mark as the barrel shows it: mL, or units in a units barrel."""
+        per_ml = self.barrel.units_per_ml
+        return self.mark_ml if per_ml is None else self.mark_ml * per_ml
+
+
+def nearest_mark(volume: Fraction, interval: Fraction) -> Fraction:
+    """The mark nearest to a volume; half way goes up."""
+    marks = volume / interval
+    return interval * ((2 * marks.numerator + marks.denominator) // (2 * marks.denominator))
+
+
+def try_barrel(barrel: Barrel, volume: Fraction, headroom: Fraction) -> Drawn | None:
+    """The nearest mark on this barrel; None where it does not hold the volume with room to spare."""
+    per_ml = barrel.units_per_ml
+    capacity = barrel.capacity if per_ml is None else barrel.capacity / per_ml
+    if volume * (_ONE + headroom) > capacity:
+        return None
+    mark = nearest_mark(volume, barrel.interval if per_ml is None else barrel.interval / per_ml)
+    difference = Fraction(0) if mark == volume else (mark - volume) / volume
+    return Drawn(barrel=barrel, mark_ml=mark, difference=difference)
+
+
+def choose_barrel(volume: Fraction, *, barrels: tuple[Barrel, ...], policy: Policy) -> Drawn | None:
+    """The smallest barrel that holds the volume with headroom and whose nearest mark is within the tolerance."""
+    tolerance, headroom = policy.mark_tolerance, policy.barrel_headroom
+    for barrel in barrels:
+        drawn = try_barrel(barrel, volume, headroom)
+        if drawn is not None and drawn.mark_ml > 0 and abs(drawn.difference) <= tolerance:
+            return drawn
+    return None
+
+
+def barrels_for(medicine: Medicine, concentration: Concentration, policy: Policy) -> tuple[Barrel, ...]:
+    """The drawer's barrels in which this medicine may be measured, smallest first.
+
+    A medicine read in units is measured only in a barrel marked for its own strength; every other in mL.
+    """
+    if not medicine.units_barrel:
+        return tuple(barrel for barrel in policy.barrels if barrel.units_per_ml is None)
+    per_ml = units_per_ml(concentration)
+    return tuple(
+        barrel for barrel in policy.barrels if barrel.units_per_ml is not None and barrel.units_per_ml == per_ml
+    )
+
+
+def units_per_ml(concentration: Concentration) -> Fraction | None:
+    """Units in 1 mL; None where the strength is not in units."""
+    amount = concentration.in_one_ml()
+    return amount.base if amount.unit.dimension is Dimension.UNITS else None
+
+
+def explain_no_barrel(
+    volume: Fraction, *, medicine: Medicine, candidate: Candidate, barrels: tuple[Barrel, ...], policy: Policy
+) -> Finding:
+    """Why no barrel of the drawer will do: wrong marks, too small to read, or too large to hold."""
+    notation = policy.notation
+    if medicine.units_barrel and not barrels:
+        return wrong_units_barrel(volume, candidate=candidate, policy=policy, barrel=None)
+    held = [drawn for barrel in barrels if (drawn := try_barrel(barrel, volume, policy.barrel_headroom)) is not None]
+    if not held:
+        return finding("no-barrel-holds", volume=_ml(volume, notation))
+    nearest = min(held, key=lambda drawn: abs(drawn.difference))
+    return finding(
+        "too-small-to-read",
+        volume=_ml(volume, notation),
+        tolerance=percent_text(policy.mark_tolerance),
+        nearest=mark_text(nearest, notation),
+        difference=percent_text(abs(nearest.difference)),
+        way_out="Ask the pharmacist for a weaker strength of the same medicine, or for the dose made up.",
+    )
+
+
+def wrong_units_barrel(volume: Fraction, *, candidate: Candidate, policy: Policy, barrel: Barrel | None) -> Finding:
+    """What goes wrong when a medicine read in units is drawn into a barrel marked for something else."""
+    notation = policy.notation
+    strength = candidate.made_up.concentration
+    own = units_per_ml(strength) or _ONE
+    shown_strength = render_concentration(strength, notation)
+    dose = candidate.dose.to(UNITS) if candidate.dose.unit.dimension is Dimension.UNITS else candidate.dose
+    if barrel is None:
+        marked = [one for one in policy.barrels if one.units_per_ml is not None]
+        barrel = marked[0] if marked else None
+    wrong_per_ml = barrel.units_per_ml if barrel is not None else None
+    if wrong_per_ml is None:
+        named, wrong_mark = "A barrel marked in mL", f"{_ml(volume, notation)}, with no units to read"
+        wrong = f"{render(dose, notation)} could be read nowhere"
+    else:
+        marks = volume * wrong_per_ml
+        slipped = dose.value / wrong_per_ml
+        copied = marks / own
+        named = f"A barrel marked for {render_number(wrong_per_ml, notation)} units/mL, or in mL,"
+        wrong_mark = f"mark {render_number(marks, notation)}"
+        wrong = (
+            f"{render_number(dose.value, notation)} marks would be {_ml(slipped, notation)} = "
+            f"{render_number(slipped * own, notation)} units, "
+            f"{render_number(slipped / volume, notation)} times the dose; "
+            f'"{render_number(marks, notation)} units" copied on would be {_ml(copied, notation)}, '
+            f"{_share_text(copied / volume)} of the dose"
+        )
+    return finding(
+        "units-barrel-mismatch",
+        barrel=named,
+        volume=_ml(volume, notation),
+        wrong_mark=wrong_mark,
+        wrong_dose=wrong,
+        strength=shown_strength,
+        dial=render_number(dose.value, notation),
+    )
+
+
+def _share_text(share: Fraction) -> str:
+    words = {Fraction(1, 2): "half", Fraction(1, 3): "a third", Fraction(1, 4): "a quarter", Fraction(1, 5): "a fifth"}
+    return words.get(share, exact_text(share))
+
+
+def mark_text(drawn: Drawn, notation: Notation) -> str:
+    """The mark as it stands on the barrel: "1.5 mL", "33 units"."""
+    unit = "mL" if drawn.barrel.units_per_ml is None else ("unit" if drawn.mark == 1 else "units")
+    return f"{render_number(drawn.mark, notation)} {unit}"
+
+
+def percent_text(share: Fraction) -> str:
+    """A share as a percentage with at most two places: "5 %", "1.73 %"."""
+    hundredths = share * 10000
+    whole = (2 * hundredths.numerator + hundredths.denominator) // (2 * hundredths.denominator)
+    return f"{decimal_text(Fraction(whole, 100))} %"
+
+
+def worst_case_error_ml(volume: Fraction, capacity: Fraction) -> Fraction:
+    """The most by which a barrel of this capacity may be wrong at this volume, in mL.
+
+    ISO 7886-1, table 1, from memory: below 5 mL capacity, under half of it 1.5 % of capacity + 2 % of the volume, from
+    half up 5 % of the volume; from 5 mL capacity 1.5 % + 1 %, and 4 %.
+    """
+    small = capacity < 5
+    if volume < capacity * _HALF:
+        return capacity * Fraction(15, 1000) + volume * (Fraction(2, 100) if small else Fraction(1, 100))
+    return volume * (Fraction(5, 100) if small else Fraction(4, 100))
+
+
+def doses_in_container(
+    *, fill_ml: Fraction, dose_ml: Fraction, dead_space_ml: Fraction, label_doses: int | None, beyond_label: bool
+) -> tuple[int, Fraction]:
+    """How many doses a multi-dose container really yields, and what is then left in mL.
+
+    Each dose takes its volume and the dead space of syringe and needle. Never more than the label says unless the
+    policy allows it; what is left is never pooled.
+    """
+    doses = (fill_ml / (dose_ml + dead_space_ml)).__floor__()
+    if label_doses is not None and not beyond_label:
+        doses = min(doses, label_doses)
+    return doses, fill_ml - doses * (dose_ml + dead_space_ml)

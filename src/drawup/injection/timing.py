@@ -1,0 +1,173 @@
+"""What was given before, and what that means now: intervals and rolling maxima."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from drawup.injection.dose import elapsed_text
+from drawup.injection.finding import Finding, finding
+from drawup.injection.medicine import Medicine
+from drawup.injection.notation import Notation, render
+from drawup.injection.order import OpenOrder
+from drawup.injection.quantity import DimensionMismatch, Quantity, convert
+
+# What counts as a dose in the body: given here, in part, or reported from elsewhere.
+COUNTED = ("given", "part given", "reported")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PastDose:
+    """One line of the patient's history. `kind`: given, part given, not given, reported.
+
+    `also_at`: further places (site, side, point) of the same dose, where it was divided.
+    """
+
+    medicine: str
+    at: datetime
+    kind: str = "given"
+    amount: Quantity | None = None
+    site: str | None = None
+    side: str | None = None
+    point: str | None = None
+    also_at: tuple[tuple[str, str, str | None], ...] = ()
+
+
+_DAY = timedelta(hours=24)
+
+
+def check_intervals(
+    *,
+    dose: Quantity | None,
+    medicine: Medicine,
+    history: tuple[PastDose, ...] | None,
+    open_orders: tuple[OpenOrder, ...],
+    notation: Notation,
+    now: datetime,
+) -> list[Finding]:
+    """Too soon, over the daily or group maximum over all open orders, doubled orders, or never asked."""
+    found = _check_open_orders(dose, medicine, open_orders, notation)
+    depends = medicine.least_interval_minutes is not None or medicine.at_most_daily is not None
+    if history is None:
+        if depends:
+            because = "The interval and the maximum in 24 hours rest on them."
+            found.append(finding("history-not-asked", because=because))
+        else:
+            found.append(finding("history-not-asked-note"))
+        return found
+    if not depends:
+        return found
+    counted = [
+        past for past in history if past.kind in COUNTED and medicine.counts_with(past.medicine) and past.at <= now
+    ]
+    if medicine.least_interval_minutes is not None and counted:
+        found += _too_soon(medicine.least_interval_minutes, max(past.at for past in counted), now)
+    if medicine.at_most_daily is not None and dose is not None:
+        found += _over_daily(dose, medicine, medicine.at_most_daily, counted, notation, now)
+    return found
+
+
+def _too_soon(least_minutes: int, last: datetime, now: datetime) -> list[Finding]:
+    earliest = last + timedelta(minutes=least_minutes)
+    if now >= earliest:
+        return []
+    return [
+        finding(
+            "too-soon",
+            since=elapsed_text(int((now - last).total_seconds()) // 60),
+            last=_moment(last, now),
+            interval=elapsed_text(least_minutes),
+            earliest=_moment(earliest, now),
+        )
+    ]
+
+
+def _moment(moment: datetime, now: datetime) -> str:
+    return moment.astimezone(now.tzinfo).strftime("%Y-%m-%d %H:%M")
+
+
+def _over_daily(
+    dose: Quantity,
+    medicine: Medicine,
+    limit: Quantity,
+    counted: list[PastDose],
+    notation: Notation,
+    now: datetime,
+) -> list[Finding]:
+    recent = sorted((past for past in counted if past.at > now - _DAY), key=lambda past: past.at)
+    amounts = []
+    for past in recent:
+        amount = _as_kind(past.amount, limit, medicine)
+        if amount is None:
+            return [finding("history-unclear", dose=f"{past.medicine} on {_moment(past.at, now)}")]
+        amounts.append(amount)
+    own = _as_kind(dose, limit, medicine)
+    if own is None:
+        return []
+    given = limit.times(0)
+    for amount in amounts:
+        given = given + amount
+    if given + own <= limit:
+        return []
+    return [
+        finding(
+            "daily-maximum",
+            given=render(given, notation),
+            dose=render(own, notation),
+            total=render(given + own, notation),
+            limit=render(limit, notation),
+            earliest=_earliest(recent, amounts, own, limit, now),
+        )
+    ]
+
+
+def _earliest(recent: list[PastDose], amounts: list[Quantity], own: Quantity, limit: Quantity, now: datetime) -> str:
+    """When enough of the earlier doses have left the 24 hours, where that ever happens."""
+    left = limit.times(0)
+    for amount in amounts:
+        left = left + amount
+    for past, amount in zip(recent, amounts, strict=True):
+        left = left - amount
+        if left + own <= limit:
+            return f"It fits again from {_moment(past.at + _DAY, now)}."
+    return "The dose alone is over it."
+
+
+def _as_kind(amount: Quantity | None, limit: Quantity, medicine: Medicine) -> Quantity | None:
+    if amount is None:
+        return None
+    try:
+        return convert(amount, limit.kind, medicine.equivalences)
+    except DimensionMismatch:
+        return None
+
+
+def _check_open_orders(
+    dose: Quantity | None, medicine: Medicine, open_orders: tuple[OpenOrder, ...], notation: Notation
+) -> list[Finding]:
+    """Another open order of the same medicine or group: both shown, both counted in the maximum of a day."""
+    same = [order for order in open_orders if medicine.counts_with(order.medicine)]
+    if not same:
+        return []
+    shown = "; ".join(_order_words(order, notation) for order in same)
+    own = f"this one, {render(dose, notation)}" if dose is not None else "this one"
+    found = [finding("duplicate-order", orders=f"{own}; {shown}")]
+    limit = medicine.at_most_daily
+    if limit is None or dose is None:
+        return found
+    total = _as_kind(dose, limit, medicine)
+    for order in same:
+        amount = _as_kind(order.amount, limit, medicine)
+        if total is None or amount is None:
+            return found
+        total = total + amount.times(order.doses_per_day or 1)
+    if total is not None and total > limit:
+        found.append(finding("daily-maximum-orders", total=render(total, notation), limit=render(limit, notation)))
+    return found
+
+
+def _order_words(order: OpenOrder, notation: Notation) -> str:
+    amount = f" {render(order.amount, notation)}" if order.amount is not None else ""
+    words = f" ({order.words})" if order.words else ""
+    times = f", {order.doses_per_day} a day" if order.doses_per_day else ""
+    return f"{order.medicine}{amount}{times}{words}"

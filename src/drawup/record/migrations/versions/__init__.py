@@ -1,0 +1,1 @@
+"""One module for each form the record has had, in order."""

@@ -1,0 +1,1 @@
+"""The use cases that join the rooms: register, plan, record, correct, receive, trace."""

@@ -1,0 +1,343 @@
+"""A plan from the record: the public request is put together from the facts, answered, and kept by its content."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from drawup.exchange.answer import answer
+from drawup.exchange.gs1 import Scan, read_code
+from drawup.exchange.request import ReadRequest, read_request
+from drawup.injection.finding import Finding, Severity
+from drawup.injection.plan import Plan, plan_injection
+from drawup.record.store import Store, Writer
+from drawup.service.errors import UseCaseError
+from drawup.service.state import (
+    PatientState,
+    Reading,
+    Setting,
+    StockState,
+    all_stock,
+    canonical,
+    formulary_entry,
+    known_code,
+    patient_state,
+    setting,
+    stock_state,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scanned:
+    """One container in the hand: what its code says, and what the record knows of its batch."""
+
+    scan: Scan
+    stock: StockState | None
+
+    @property
+    def batch_key(self) -> tuple[str, str] | None:
+        """What stock counts it under."""
+        return (self.scan.gtin, self.scan.batch) if self.scan.gtin and self.scan.batch else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadePlan:
+    """A plan made from the record, and everything it was made from."""
+
+    digest: str
+    patient: str
+    order: str
+    dose_number: int
+    document: Mapping[str, Any]
+    read: ReadRequest
+    plan: Plan
+    answer: Mapping[str, Any]
+
+
+def make_plan(
+    store: Store,
+    *,
+    order: str,
+    now: datetime,
+    choose: Mapping[str, Any] | None = None,
+    accepted: Sequence[Mapping[str, str]] = (),
+    scans: Sequence[str] = (),
+    chosen_dose: str | None = None,
+    by: str = "",
+) -> MadePlan:
+    """The plan for the next dose of an order, kept in the record by its content.
+
+    Where a scanned container stands in the way, the near miss is counted; nothing else is written.
+    """
+    with store.writing() as writer:
+        current = setting(writer)
+        state = patient_state(writer, order.partition(".")[0])
+        number = next_dose_number(writer, state, order)
+        document = request_document(
+            writer,
+            state,
+            order,
+            current,
+            now=now,
+            choose=choose,
+            accepted=accepted,
+            scans=scans,
+            chosen_dose=chosen_dose,
+        )
+        made = answer_document(document, current)
+        content = canonical(
+            {
+                "patient": state.patient,
+                "order": order,
+                "dose_number": number,
+                "request": document,
+                "answer": made[2],
+                "policy": current.digest,
+            }
+        )
+        digest = writer.keep(content)
+        note_near_misses(writer, made[1].findings, state.patient, order, now=now, by=by)
+    return MadePlan(
+        digest=digest,
+        patient=state.patient,
+        order=order,
+        dose_number=number,
+        document=document,
+        read=made[0],
+        plan=made[1],
+        answer=made[2],
+    )
+
+
+# Findings about the very container in the hand: caught before giving, they are near misses.
+CONTAINER_CODES = frozenset(
+    (
+        "medicine-not-ordered",
+        "pack-not-ordered",
+        "not-in-formulary",
+        "batch-expired",
+        "batch-quarantined",
+        "in-use-passed",
+        "opened-without-date",
+        "diluent-not-ordered",
+    )
+)
+
+
+def note_near_misses(
+    writer: Writer, findings: Iterable[Finding], patient: str, order: str, *, now: datetime, by: str
+) -> None:
+    """Count what a scan caught: a fact without blame, apart from the patient's entries and from stock."""
+    for found in findings:
+        if found.code in CONTAINER_CODES and found.severity is Severity.STOP:
+            body = {"code": found.code, "message": found.message, "patient": patient, "order": order, "by": by}
+            writer.append("audit", "near miss", body, recorded_at=now, keys=["near miss"])
+
+
+def answer_document(document: Mapping[str, Any], current: Setting) -> tuple[ReadRequest, Plan, dict[str, Any]]:
+    """A request put together from the record, read as anybody's would be, planned and answered."""
+    read = read_request(document, policy=current.policy)
+    plan = plan_injection(read.request, policy=read.policy, tables=read.tables)
+    return read, plan, answer(plan, policy=read.policy, evidence_version=read.tables.version, notes=read.notes)
+
+
+def next_dose_number(reading: Reading, state: PatientState, order: str) -> int:
+    """The lowest number of a dose of this order that nobody has recorded as given."""
+    if order not in state.orders:
+        raise UseCaseError(f'no order "{order}" for {state.name}. See drawup order list --patient {state.patient}')
+    number = 1
+    while reading.claimed(dose_key(order, number)) is not None:
+        number += 1
+    return number
+
+
+def dose_key(order: str, number: int) -> str:
+    """The claim on one planned dose."""
+    return f"dose:{order}:{number}"
+
+
+def request_document(
+    reading: Reading,
+    state: PatientState,
+    order: str,
+    current: Setting,
+    *,
+    now: datetime,
+    choose: Mapping[str, Any] | None = None,
+    accepted: Sequence[Mapping[str, str]] = (),
+    scans: Sequence[str] = (),
+    chosen_dose: str | None = None,
+) -> dict[str, Any]:
+    """The public request for one dose, from the facts as they stand."""
+    held = state.orders[order]
+    rule = dict(held["order"])
+    if "stopped" in held:
+        rule["stopped"] = held["stopped"]
+    if "replaced_by" in held:
+        rule["stopped"] = now.date().isoformat()
+    if chosen_dose is not None:
+        rule["dose"] = {**rule.get("dose", {}), "chosen": chosen_dose}
+    local = now.astimezone(ZoneInfo(current.zone))
+    document: dict[str, Any] = {
+        "format": 1,
+        "now": local.isoformat(),
+        "patient": _patient(state),
+        "order": rule,
+        "medicine": dict(formulary_entry(reading, rule["medicine"])),
+        "history": list(_history(state, now)),
+        "readings": [_only(one, "what", "value", "at") for one in state.readings if _moment(one["at"]) <= now],
+        "open_orders": _other_orders(state, order, now),
+        "accepted": [*remembered(state, order), *map(dict, accepted)],
+    }
+    if choose:
+        document["choose"] = dict(choose)
+    if scans:
+        document["container"] = [_container(reading, text, now, current) for text in scans]
+    return document
+
+
+def _patient(state: PatientState) -> dict[str, Any]:
+    patient: dict[str, Any] = {"sex": state.person["sex"], "born": state.person["born"]}
+    for key, measured in (("weight", state.weight), ("height", state.height)):
+        if measured is not None:
+            patient[key] = _only(measured, "value", "on", "how")
+    if state.asked_allergies:
+        patient["allergies"] = state.allergies
+    if state.ruled_out:
+        patient["avoid"] = [_only(one, "region", "side", "reason") for one in state.ruled_out]
+    if state.bleeding is not None:
+        patient["bleeding_risk"] = state.bleeding
+    if state.distances:
+        patient["distance_mm"] = dict(state.distances)
+    return patient
+
+
+def _only(body: Mapping[str, Any], *keys: str) -> dict[str, Any]:
+    return {key: body[key] for key in keys if body.get(key) is not None}
+
+
+def _moment(text: str) -> datetime:
+    return datetime.fromisoformat(text)
+
+
+def _history(state: PatientState, now: datetime) -> Iterable[dict[str, Any]]:
+    """What was really given, here or elsewhere, as it stands after corrections."""
+    for entry in state.entries.values():
+        if not entry.counts or entry.at > now:
+            continue
+        body = entry.body
+        past: dict[str, Any] = {"medicine": body["medicine"], "at": body["at"], "kind": entry.kind}
+        if body.get("amount"):
+            past["amount"] = body["amount"]
+        places = [_only(place, "site", "side", "point") for place in body.get("injections", ())]
+        if places:
+            past |= places[0]
+        if len(places) > 1:
+            past["also_at"] = places[1:]
+        yield past
+
+
+def _other_orders(state: PatientState, order: str, now: datetime) -> list[dict[str, Any]]:
+    others = []
+    for held in state.open_orders(now.date()):
+        if held["id"] == order:
+            continue
+        rule = held["order"]
+        dose = rule.get("dose") or {}
+        other: dict[str, Any] = {"medicine": rule["medicine"], "words": f"order {held['id']}"}
+        if dose.get("amount") and dose.get("per", "dose") == "dose":
+            other["amount"] = dose["amount"]
+        if dose.get("doses_per_day"):
+            other["doses_per_day"] = dose["doses_per_day"]
+        others.append(other)
+    return others
+
+
+def remembered(state: PatientState, order: str) -> list[dict[str, str]]:
+    """Reasons given earlier on this order; they hold for the very same fact and are not asked for again."""
+    known: dict[tuple[str, str], str] = {}
+    for entry in state.entries.values():
+        if entry.void or entry.body.get("order") != order:
+            continue
+        for found in entry.body.get("findings", ()):
+            if found.get("accepted") and found["severity"] == "ask":
+                known[(found["code"], found["message"])] = found["accepted"]
+    return [{"code": code, "message": message, "reason": reason} for (code, message), reason in known.items()]
+
+
+# --- the container in the hand ------------------------------------------------------------------------------------
+
+
+def look_at(reading: Reading, text: str, now: datetime) -> Scanned:
+    """A scanned or typed code, or "batch:QX118" for a batch in stock, with what the record knows of it."""
+    if text.startswith("batch:"):
+        stock = _stock_by_batch(reading, text.removeprefix("batch:"))
+        expiry = datetime.fromisoformat(stock.expiry_date).date() if stock.expiry_date else None
+        scan = Scan(
+            accepted=True,
+            carrier="batch in stock",
+            gtin=stock.gtin,
+            batch=stock.batch,
+            expiry_date=expiry,
+            serial=None,
+            other=(),
+            problems=(),
+            raw=text,
+        )
+        return Scanned(scan=scan, stock=stock)
+    scan = read_code(text, today=now.date())
+    if not scan.gtin or not scan.batch:
+        return Scanned(scan=scan, stock=None)
+    state = stock_state(reading, scan.gtin, scan.batch)
+    return Scanned(scan=scan, stock=state if state.received else None)
+
+
+def _stock_by_batch(reading: Reading, batch: str) -> StockState:
+    found = [one for one in all_stock(reading) if one.batch == batch]
+    if len(found) != 1:
+        told = "is not in stock" if not found else f"stands for {len(found)} packs: scan the container instead"
+        raise UseCaseError(f"batch {batch} {told}. See drawup stock list")
+    return found[0]
+
+
+def _container(reading: Reading, text: str, now: datetime, current: Setting) -> dict[str, Any]:
+    """One container of the public request."""
+    scanned = look_at(reading, text, now)
+    scan, stock = scanned.scan, scanned.stock
+    container: dict[str, Any] = {}
+    if scan.carrier != "batch in stock":
+        container["code"] = scan.raw
+    if scan.gtin:
+        container["gtin"] = scan.gtin
+    if scan.batch:
+        container["batch"] = scan.batch
+    if scan.expiry_date:
+        container["expiry_date"] = scan.expiry_date.isoformat()
+    if stock is not None:
+        if stock.opened:
+            container["opened"] = _moment(stock.opened).astimezone(ZoneInfo(current.zone)).isoformat()
+        if stock.quarantined:
+            container["quarantined"] = stock.quarantined
+        if stock.expiry_date and "expiry_date" not in container:
+            container["expiry_date"] = stock.expiry_date
+    known = known_code(reading, scan.gtin) if scan.gtin else None
+    if known is not None and known.kind == "diluent":
+        container |= {"role": "diluent", "name": known.name}
+    elif known is not None:
+        container["known_as"] = dict(known.entry)
+    return container
+
+
+def kept_plan(reading: Reading, digest: str) -> dict[str, Any]:
+    """A kept plan by its hash. Raises UseCaseError."""
+    content = reading.kept(digest) if len(digest) == 64 else None
+    if content is None:
+        raise UseCaseError(f'no plan "{digest[:70]}" in this record. Make one: drawup plan --order ORDER')
+    document: dict[str, Any] = json.loads(content)
+    if "dose_number" not in document:
+        raise UseCaseError(f'"{digest[:12]}..." is a kept document, but not a plan')
+    return document

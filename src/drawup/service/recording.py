@@ -1,0 +1,701 @@
+"""What really happened, kept for good: given, part given, not given, reported, inspected, corrected.
+
+A finding blocks giving, never recording. What happened can always be written: against a stop, without a plan, twice,
+days later from paper; it is marked, and stands on the list for review.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from fractions import Fraction
+from typing import Any
+
+from drawup.exchange.answer import finding_json
+from drawup.exchange.reader import Fields, moment_of
+from drawup.injection.batch import check_scanned
+from drawup.injection.finding import Finding, finding, worst_first
+from drawup.injection.notation import NotationError, decimal_text, exact_text, parse_quantity, render, rounded_half_up
+from drawup.injection.plan import Accepted, Plan, accept
+from drawup.injection.quantity import Dimension, Quantity
+from drawup.record.errors import Claimed
+from drawup.record.fact import Fact
+from drawup.record.store import Store, Writer
+from drawup.service.errors import AlreadyGiven, Blocked, UseCaseError
+from drawup.service.planning import (
+    Scanned,
+    answer_document,
+    dose_key,
+    kept_plan,
+    look_at,
+    next_dose_number,
+    note_near_misses,
+    request_document,
+)
+from drawup.service.state import (
+    Entry,
+    PatientState,
+    Setting,
+    formulary_entry,
+    known_code,
+    patient_state,
+    patient_stream,
+    setting,
+    stock_state,
+    stock_stream,
+)
+
+# Reasons for not giving; "other" wants words.
+NOT_GIVEN_REASONS = (
+    "refused",
+    "away",
+    "asleep",
+    "unwell",
+    "reading outside limits",
+    "contraindicated today",
+    "no checker",
+    "given elsewhere",
+    "site unusable",
+    "cold chain",
+    "not in stock",
+    "order unclear",
+    "no access",
+    "other",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class People:
+    """Who prepared, gave and checked, as stated until people sign in."""
+
+    given_by: str
+    prepared_by: str = ""
+    checked_by: str = ""
+
+    def as_body(self) -> dict[str, str]:
+        """As the entry keeps it."""
+        body = {"given_by": self.given_by, "prepared_by": self.prepared_by or self.given_by, "identified": "stated"}
+        return {**body, "checked_by": self.checked_by} if self.checked_by else body
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recorded:
+    """What was written: the entry's name, the fact, and everything found at that moment."""
+
+    entry: str
+    fact: Fact
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Happened:
+    """The clinician's word on how it went, where it was not as planned.
+
+    `anyway`: it happened although something stood in the way. `twice`: the planned dose was truly given again.
+    `volume`: how much was really given, where only a part was.
+    """
+
+    at: datetime
+    anyway: bool = False
+    twice: bool = False
+    volume: str | None = None
+    places: tuple[Mapping[str, str], ...] = ()
+    note: str = ""
+
+
+def given(
+    store: Store,
+    *,
+    plan: str,
+    scans: Sequence[str],
+    people: People,
+    happened: Happened,
+    now: datetime,
+    accepted: Sequence[Mapping[str, str]] = (),
+) -> Recorded:
+    """Record what was given by a plan. Every finding is run again inside the transaction, on the record as it is then.
+
+    Raises Blocked where something stands in the way and it is not said that it happened anyway, AlreadyGiven where the
+    same planned dose is recorded and it is not said that it truly happened twice.
+    """
+    _check_people(people)
+    _check_time(happened.at, now)
+    try:
+        with store.writing() as writer:
+            return _give(writer, plan, scans, people, happened, now, accepted)
+    except Blocked as blocked:
+        _count_near_misses(store, plan, blocked, people, now)
+        raise
+
+
+def _check_people(people: People) -> None:
+    if not people.given_by.strip():
+        raise UseCaseError("say who gave it: --given-by NAME")
+    if people.checked_by and people.checked_by.strip().casefold() == people.given_by.strip().casefold():
+        raise UseCaseError(f"{people.given_by} cannot be both giver and second checker. Name the other person")
+
+
+def _check_time(at: datetime, now: datetime) -> None:
+    if at > now + timedelta(minutes=5):
+        raise UseCaseError(f"{at.isoformat()} lies in the future. State when it was given")
+
+
+def _count_near_misses(store: Store, plan: str, blocked: Blocked, people: People, now: datetime) -> None:
+    document = kept_plan(store, plan)
+    with store.writing() as writer:
+        note_near_misses(writer, blocked.findings, document["patient"], document["order"], now=now, by=people.given_by)
+
+
+def _give(
+    writer: Writer,
+    digest: str,
+    scans: Sequence[str],
+    people: People,
+    happened: Happened,
+    now: datetime,
+    accepted: Sequence[Mapping[str, str]],
+) -> Recorded:
+    kept = kept_plan(writer, digest)
+    current = setting(writer)
+    state, order, number = patient_state(writer, kept["patient"]), kept["order"], kept["dose_number"]
+    asked = kept["request"]
+    choose = dict(asked.get("choose") or {})
+    if len(happened.places) == 1:
+        # Where it really went is what the findings must answer.
+        choose |= {key: happened.places[0][key] for key in ("site", "side", "point") if key in happened.places[0]}
+    document = request_document(
+        writer,
+        state,
+        order,
+        current,
+        now=happened.at,
+        choose=choose,
+        accepted=[*_fresh(asked), *accepted],
+        scans=scans,
+        chosen_dose=(asked["order"].get("dose") or {}).get("chosen"),
+    )
+    read, plan, answer = answer_document(document, current)
+    if plan.candidate is None or plan.dose.amount is None:
+        raise Blocked(plan.findings)
+    findings = _at_giving(plan, read.request.medicine.name, kept["answer"], answer, people, read.request.accepted)
+    if any(found.blocks for found in findings) and not happened.anyway:
+        raise Blocked(findings)
+    claimed = _claim_of(writer, order, number, happened)
+    containers = [look_at(writer, text, happened.at) for text in scans]
+    body = _entry_body(kept, digest, plan, answer, containers, people, happened, state, current, writer)
+    kind, marks = _kind_and_marks(body, plan, findings, happened, now, current, claimed, state)
+    body["findings"] = [_short(found) for found in (*findings, *marks)]
+    body["review"] = [found.code for found in marks]
+    fact = writer.append(patient_stream(state.patient), kind, body, recorded_at=now, keys=_entry_keys(body))
+    if claimed is None:
+        writer.claim(dose_key(order, number), fact)
+    move_stock(writer, _used(body), state.entry_id(fact.number), "used", now, happened.at)
+    return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=worst_first([*findings, *marks]))
+
+
+def _fresh(request: Mapping[str, Any]) -> list[Mapping[str, str]]:
+    """The reasons that were given for this very plan; remembered ones are looked up again."""
+    return [one for one in request.get("accepted", ()) if "message" not in one]
+
+
+def _at_giving(
+    plan: Plan,
+    medicine: str,
+    planned: Mapping[str, Any],
+    answer: Mapping[str, Any],
+    people: People,
+    accepted: tuple[Accepted, ...],
+) -> tuple[Finding, ...]:
+    """The plan's findings, and what only the moment of giving can show."""
+    more = []
+    if any(found.code == "second-check-needed" for found in plan.findings) and not people.checked_by:
+        more.append(finding("second-check-missing", medicine=medicine))
+    if plan.candidate is not None:
+        more += check_scanned(plan.candidate, plan.containers)
+    changed = [
+        f"{words}: {_told(planned.get(key))}, now {_told(answer.get(key))}"
+        for key, words in (("dose", "dose"), ("volume_ml", "volume"), ("presentation", "pack"))
+        if planned.get(key) != answer.get(key)
+    ]
+    if changed:
+        more.append(finding("plan-changed", changes="; ".join(changed)))
+    return worst_first([*plan.findings, *(accept(found, accepted) for found in more)])
+
+
+def _told(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return " ".join(str(part) for part in value.values() if part is not None)
+    return "none" if value is None else str(value)
+
+
+def _claim_of(writer: Writer, order: str, number: int, happened: Happened) -> Claimed | None:
+    """Whether the planned dose is taken already. Raises AlreadyGiven unless it truly happened twice."""
+    claim = writer.claimed(dose_key(order, number))
+    if claim is None:
+        return None
+    fact = writer.fact(claim.stream, claim.number)
+    body = fact.body if fact is not None else {}
+    entry = f"{claim.stream.removeprefix('patient/')}-{claim.number}"
+    if happened.twice:
+        return Claimed(claim)
+    raise AlreadyGiven(
+        f"this planned dose is already recorded: entry {entry}, {body.get('amount')} of {body.get('medicine')} "
+        f"given by {body.get('given_by')} at {body.get('at')}. If it truly happened twice, say so: --twice",
+        entry,
+    )
+
+
+def _entry_body(
+    kept: Mapping[str, Any],
+    digest: str,
+    plan: Plan,
+    answer: Mapping[str, Any],
+    containers: list[Scanned],
+    people: People,
+    happened: Happened,
+    state: PatientState,
+    current: Setting,
+    writer: Writer,
+) -> dict[str, Any]:
+    candidate, amount = plan.candidate, plan.dose.amount
+    assert candidate is not None  # a plan without pack or dose never gets here
+    assert amount is not None
+    planned_ml = plan.mark_ml if plan.mark_ml is not None else candidate.volume_ml
+    given_ml = _volume(happened.volume) if happened.volume is not None else planned_ml
+    if given_ml > planned_ml and not happened.anyway:
+        raise UseCaseError(f"{happened.volume} is more than the plan's {exact_text(planned_ml)} mL. Make a new plan")
+    strength = candidate.made_up.concentration
+    given_amount = strength.amount_in(given_ml) if not candidate.mixed else candidate.dose.times(given_ml / planned_ml)
+    ordered = candidate.dose
+    injections = [
+        {
+            "site": one["site"],
+            "side": one["side"],
+            "point": one["point"],
+            "volume_ml": one["volume_ml"],
+            "needle": one["needle"],
+        }
+        for one in answer["injections"]
+    ]
+    if happened.places:
+        injections = [{**(injections[0] if injections else {}), **place} for place in happened.places]
+    elif happened.volume is not None:
+        injections = _done(injections, given_ml)
+    body: dict[str, Any] = {
+        "order": kept["order"],
+        "dose_number": kept["dose_number"],
+        "medicine": state.orders[kept["order"]]["order"]["medicine"],
+        "route": state.orders[kept["order"]]["order"].get("route"),
+        "ordered": machine_text(ordered),
+        "amount": machine_text(given_amount),
+        "volume_ml": exact_text(given_ml),
+        "injections": injections,
+        "containers": counted_containers(writer, containers),
+        "waste_ml": exact_text((candidate.left_ml or Fraction(0)) + planned_ml - given_ml),
+        "at": happened.at.isoformat(),
+        "zone": current.zone,
+        "plan": digest,
+        **people.as_body(),
+    }
+    if happened.note:
+        body["note"] = happened.note
+    return body
+
+
+def _done(injections: list[dict[str, Any]], given_ml: Fraction) -> list[dict[str, Any]]:
+    """The injections that were reached before the volume given ran out."""
+    done, left = [], given_ml
+    for one in injections:
+        if left <= 0:
+            break
+        volume = min(left, Fraction(one["volume_ml"]))
+        done.append({**one, "volume_ml": exact_text(volume)})
+        left -= volume
+    return done
+
+
+def machine_text(amount: Quantity) -> str:
+    """An amount as the public request writes it, exact; a value without a finite decimal keeps twelve places."""
+    number = decimal_text(amount.value) or decimal_text(rounded_half_up(amount.value, 12))
+    return f"{number} {amount.unit.name} {amount.form}".strip()
+
+
+def _volume(text: str) -> Fraction:
+    try:
+        quantity = parse_quantity(text).quantity
+    except NotationError as error:
+        raise UseCaseError(str(error)) from None
+    if quantity.unit.dimension is not Dimension.VOLUME or quantity.value == 0:
+        raise UseCaseError(f'read "{text}", expected the volume given such as "0.87 mL"')
+    return quantity.base
+
+
+def counted_containers(writer: Writer, containers: Sequence[Scanned]) -> list[dict[str, Any]]:
+    """The scanned containers by code and batch, with how many of each; an opened multi-dose container counts once."""
+    counted: Counter[tuple[str | None, str | None, str | None]] = Counter()
+    for one in containers:
+        scan = one.scan
+        counted[(scan.gtin, scan.batch, scan.expiry_date.isoformat() if scan.expiry_date else None)] += 1
+    listed = []
+    for (gtin, batch, expiry), count in counted.items():
+        known = known_code(writer, gtin) if gtin else None
+        listed.append(
+            {
+                "gtin": gtin,
+                "batch": batch,
+                "expiry_date": expiry,
+                "count": count,
+                "role": known.kind if known is not None else "unknown",
+                "name": known.name if known is not None else None,
+            }
+        )
+    return listed
+
+
+def _kind_and_marks(
+    body: Mapping[str, Any],
+    plan: Plan,
+    findings: tuple[Finding, ...],
+    happened: Happened,
+    now: datetime,
+    current: Setting,
+    claimed: Claimed | None,
+    state: PatientState,
+) -> tuple[str, list[Finding]]:
+    """The kind of entry, and what it must be reviewed for."""
+    marks = []
+    standing = [found.code for found in findings if found.blocks]
+    if standing:
+        marks.append(finding("given-against-stop", codes=", ".join(dict.fromkeys(standing))))
+    late = now - happened.at
+    if late > timedelta(minutes=current.policy.written_later_minutes):
+        marks.append(finding("written-later", after=_late_text(late)))
+    if claimed is not None:
+        marks.append(finding("given-twice", entry=state.entry_id(claimed.claim.number)))
+    kind = "given"
+    if happened.volume is not None and plan.mark_ml is not None and Fraction(body["volume_ml"]) < plan.mark_ml:
+        kind = "part given"
+        ordered, amount = plan.candidate.dose if plan.candidate else None, parse_quantity(body["amount"]).quantity
+        left = render(ordered - amount, current.policy.notation) if ordered is not None else "unknown"
+        marks.append(finding("part-given", given=render(amount, current.policy.notation), left=left))
+    return kind, marks
+
+
+def _late_text(late: timedelta) -> str:
+    minutes = int(late.total_seconds()) // 60
+    if minutes < 120:
+        return f"{minutes} minutes"
+    return f"{minutes // 60} hours" if minutes < 2880 else f"{minutes // 1440} days"
+
+
+def _short(found: Finding) -> dict[str, Any]:
+    full = finding_json(found)
+    return {key: full[key] for key in ("code", "severity", "message", "accepted") if full[key] is not None}
+
+
+def _entry_keys(body: Mapping[str, Any]) -> list[str]:
+    keys = [f"batch:{one['batch']}" for one in body.get("containers", ()) if one["batch"]]
+    if body.get("order"):
+        keys.append(f"given:{body['order']}")
+    if body.get("review"):
+        keys.append("review")
+    return keys
+
+
+# --- stock --------------------------------------------------------------------------------------------------------
+
+
+def _used(body: Mapping[str, Any]) -> Counter[tuple[str, str]]:
+    used: Counter[tuple[str, str]] = Counter()
+    for one in body.get("containers", ()):
+        if one["gtin"] and one["batch"]:
+            used[(one["gtin"], one["batch"])] += one["count"]
+    return used
+
+
+def move_stock(
+    writer: Writer, counts: Mapping[tuple[str, str], int], entry: str, kind: str, now: datetime, at: datetime
+) -> None:
+    """Take containers out of stock (or, with a negative count, put them back). An opened vial is taken out once."""
+    for (gtin, batch), count in counts.items():
+        if count == 0:
+            continue
+        state = stock_state(writer, gtin, batch)
+        taken = 0 if state.opened and kind == "used" else count
+        body = {"count": -taken, "entry": entry, "at": at.isoformat()}
+        writer.append(stock_stream(gtin, batch), kind, body, recorded_at=now, keys=[f"stock:{batch}"])
+
+
+# --- without a plan, not given, reported, inspected ---------------------------------------------------------------
+
+_FREE_KEYS = frozenset(
+    ["medicine", "amount", "volume_ml", "route", "injections", "containers", "at", "given_by", "checked_by", "note"]
+)
+
+
+def given_without_plan(
+    store: Store, patient: str, body: Mapping[str, Any], *, scans: Sequence[str] = (), now: datetime
+) -> Recorded:
+    """What was given without a plan, from paper or in an emergency. Always taken; always on the list for review."""
+    with store.writing() as writer:
+        state, current = patient_state(writer, patient), setting(writer)
+        clean = _checked_free(body, current)
+        at = datetime.fromisoformat(clean["at"])
+        _check_time(at, now)
+        clean["containers"] = counted_containers(writer, [look_at(writer, text, at) for text in scans])
+        marks = [finding("given-without-plan")]
+        if now - at > timedelta(minutes=current.policy.written_later_minutes):
+            marks.append(finding("written-later", after=_late_text(now - at)))
+        clean |= {"zone": current.zone, "plan": None, "identified": "stated"}
+        clean["findings"] = [_short(found) for found in marks]
+        clean["review"] = [found.code for found in marks]
+        fact = writer.append(patient_stream(patient), "given", clean, recorded_at=now, keys=_entry_keys(clean))
+        move_stock(writer, _used(clean), state.entry_id(fact.number), "used", now, at)
+    return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=tuple(marks))
+
+
+def _checked_free(body: Mapping[str, Any], current: Setting) -> dict[str, Any]:
+    fields = Fields(dict(body), "", current.policy.notation, [])
+    clean: dict[str, Any] = {"medicine": fields.need_text("medicine")}
+    amount = fields.quantity("amount")
+    if amount is not None:
+        clean["amount"] = machine_text(amount)
+    for key in ("volume_ml", "route", "given_by", "checked_by", "note"):
+        text = fields.text(key, longest=500)
+        if text:
+            clean[key] = text
+    places = fields.items("injections", lambda value, path: _place(value, path, fields))
+    clean["injections"] = list(places or ())
+    at = fields.take("at")
+    clean["at"] = moment_of(at, "at").isoformat()
+    fields.take("containers")
+    fields.close(_FREE_KEYS)
+    return clean
+
+
+def _place(value: object, path: str, parent: Fields) -> dict[str, Any]:
+    fields = Fields(value, path, parent.notation, parent.notes)
+    place: dict[str, Any] = {"site": fields.text("site"), "side": fields.one_of("side", ("left", "right"))}
+    place["point"] = fields.text("point")
+    fields.close(frozenset(("site", "side", "point")))
+    return place
+
+
+def not_given(
+    store: Store,
+    *,
+    order: str,
+    reason: str,
+    by: str,
+    at: datetime,
+    now: datetime,
+    words: str = "",
+    scans: Sequence[str] = (),
+) -> Recorded:
+    """A planned dose was not given, and why. It frees nothing and moves no clock; containers drawn up are wasted."""
+    if reason not in NOT_GIVEN_REASONS:
+        raise UseCaseError(f'read "{reason}", expected one of: {", ".join(NOT_GIVEN_REASONS)}')
+    if reason == "other" and not words:
+        raise UseCaseError("say in words why it was not given")
+    _check_time(at, now)
+    with store.writing() as writer:
+        state, current = patient_state(writer, order.partition(".")[0]), setting(writer)
+        number = next_dose_number(writer, state, order)
+        body: dict[str, Any] = {
+            "order": order,
+            "dose_number": number,
+            "medicine": state.orders[order]["order"]["medicine"],
+            "reason": reason,
+            "words": words,
+            "by": by,
+            "at": at.isoformat(),
+            "zone": current.zone,
+            "containers": counted_containers(writer, [look_at(writer, text, at) for text in scans]),
+        }
+        fact = writer.append(patient_stream(state.patient), "not given", body, recorded_at=now, keys=_entry_keys(body))
+        move_stock(writer, _used(body), state.entry_id(fact.number), "wasted", now, at)
+    return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())
+
+
+def reported(store: Store, patient: str, body: Mapping[str, Any], *, by: str, now: datetime) -> Recorded:
+    """A dose given elsewhere, as somebody reports it: it counts for intervals and maxima, not for stock."""
+    with store.writing() as writer:
+        state, current = patient_state(writer, patient), setting(writer)
+        clean = {**_checked_free(body, current), "by": by, "zone": current.zone, "containers": []}
+        _check_time(datetime.fromisoformat(clean["at"]), now)
+        fact = writer.append(patient_stream(patient), "reported", clean, recorded_at=now)
+    return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())
+
+
+def inspected(store: Store, patient: str, body: Mapping[str, str], *, by: str, at: datetime, now: datetime) -> Recorded:
+    """What was seen or felt on the skin: a lump, a bruise, nothing; where, how large, and since when."""
+    with store.writing() as writer:
+        state, current = patient_state(writer, patient), setting(writer)
+        fields = Fields(dict(body), "", current.policy.notation, [])
+        clean: dict[str, Any] = {"site": fields.need_text("site"), "side": fields.one_of("side", ("left", "right"))}
+        clean["kind"] = fields.need_text("kind")
+        for key in ("point", "words"):
+            text = fields.text(key, longest=500)
+            if text:
+                clean[key] = text
+        size = fields.number("size_mm", above=0)
+        if size is not None:
+            clean["size_mm"] = exact_text(size)
+        fields.close(frozenset(["site", "side", "kind", "point", "words", "size_mm"]))
+        _check_time(at, now)
+        clean |= {"by": by, "at": at.isoformat(), "zone": current.zone}
+        fact = writer.append(patient_stream(patient), "inspection", clean, recorded_at=now)
+    return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())
+
+
+# --- correction ---------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """What was wrong with an entry: other places, other containers, another volume, or none of it happened here.
+
+    `belongs_to`: it was another patient's. `void`: it did not happen at all.
+    """
+
+    places: tuple[Mapping[str, str], ...] = ()
+    scans: tuple[str, ...] = ()
+    volume: str | None = None
+    at: datetime | None = None
+    belongs_to: str | None = None
+    void: bool = False
+
+
+def correct(
+    store: Store,
+    *,
+    entry: str,
+    change: Change,
+    reason: str,
+    by: str,
+    now: datetime,
+    accepted: Sequence[Mapping[str, str]] = (),
+) -> Recorded:
+    """Correct an entry by addition: both stay readable; the slot, the stock and the burden follow what is true."""
+    if not reason.strip():
+        raise UseCaseError("a correction needs its reason: --reason WORDS")
+    patient, _, number = entry.rpartition("-")
+    with store.writing() as writer:
+        state = patient_state(writer, patient)
+        held = state.entries.get(int(number)) if number.isascii() and number.isdigit() else None
+        if held is None:
+            raise UseCaseError(f'no entry "{entry}". See drawup chart {patient or "PATIENT"}')
+        if held.void:
+            raise UseCaseError(f'entry "{entry}" no longer counts: it was corrected already')
+        findings = _late_correction(writer, held, now, accepted)
+        if any(found.blocks for found in findings):
+            raise Blocked(tuple(findings))
+        gone = change.void or change.belongs_to is not None
+        replacement = None if gone else _replacement(writer, held, change)
+        body: dict[str, Any] = {
+            "corrects": held.number,
+            "reason": reason,
+            "by": by,
+            "replacement": replacement,
+            "findings": [_short(found) for found in findings],
+        }
+        if change.belongs_to is not None:
+            patient_state(writer, change.belongs_to)
+            body["belongs_to"] = change.belongs_to
+        batches = {one["batch"] for one in (replacement or held.body).get("containers", ()) if one["batch"]}
+        keys = [f"batch:{batch}" for batch in sorted(batches)]
+        fact = writer.append(patient_stream(patient), "correction", body, recorded_at=now, keys=keys)
+        _settle(writer, state, held, replacement, fact, now)
+        if change.belongs_to is not None:
+            return _into_other(writer, state, held, change.belongs_to, fact, by, now, findings)
+    return Recorded(entry=entry, fact=fact, findings=tuple(findings))
+
+
+def _late_correction(
+    writer: Writer, held: Entry, now: datetime, accepted: Sequence[Mapping[str, str]]
+) -> list[Finding]:
+    """A controlled medicine's entry is corrected on the day or the day after; later wants a reason of its own."""
+    days = (now.date() - held.at.date()).days
+    try:
+        controlled = bool(formulary_entry(writer, held.body.get("medicine", "")).get("controlled"))
+    except UseCaseError:
+        controlled = False
+    if not controlled or days <= 1:
+        return []
+    late = finding("controlled-correction-late", day=held.at.date().isoformat(), today=now.date().isoformat())
+    given = tuple(Accepted(code=one["code"], reason=one["reason"]) for one in accepted)
+    return [accept(late, given)]
+
+
+def _replacement(writer: Writer, held: Entry, change: Change) -> dict[str, Any]:
+    body = dict(held.body)
+    at = change.at or held.at
+    if change.at is not None:
+        body["at"] = change.at.isoformat()
+    if change.places:
+        before = list(body.get("injections", ())) or [{}]
+        body["injections"] = [
+            {**before[min(index, len(before) - 1)], **place} for index, place in enumerate(change.places)
+        ]
+    if change.scans:
+        body["containers"] = counted_containers(writer, [look_at(writer, text, at) for text in change.scans])
+    if change.volume is not None:
+        volume, before_ml = _volume(change.volume), Fraction(body["volume_ml"])
+        amount = parse_quantity(body["amount"]).quantity
+        body["volume_ml"] = exact_text(volume)
+        body["amount"] = machine_text(amount.times(volume / before_ml))
+    if body == dict(held.body):
+        raise UseCaseError("nothing is changed by this correction. Say what was wrong")
+    return body
+
+
+def _settle(
+    writer: Writer,
+    state: PatientState,
+    held: Entry,
+    replacement: Mapping[str, Any] | None,
+    fact: Fact,
+    now: datetime,
+) -> None:
+    """Free the slot where the dose was not given here, and set the stock right."""
+    if replacement is None and held.body.get("order") and held.kind in ("given", "part given"):
+        key = dose_key(held.body["order"], held.body["dose_number"])
+        claim = writer.claimed(key)
+        if claim is not None and claim.number == held.number:
+            writer.release(key)
+    before, after = _used(held.body), _used(replacement or {})
+    difference = {key: after[key] - before[key] for key in before | after}
+    move_stock(writer, difference, state.entry_id(fact.number), "corrected", now, held.at)
+
+
+def _into_other(
+    writer: Writer,
+    state: PatientState,
+    held: Entry,
+    other: str,
+    correction: Fact,
+    by: str,
+    now: datetime,
+    findings: list[Finding],
+) -> Recorded:
+    """The same facts in the record where they belong, written later, each linked to the other."""
+    marks = [finding("given-without-plan"), finding("written-later", after=_late_text(now - held.at))]
+    body = {
+        key: value
+        for key, value in held.body.items()
+        if key not in ("order", "dose_number", "findings", "review", "plan")
+    }
+    body |= {
+        "plan": None,
+        "moved_from": state.entry_id(held.number),
+        "written_by": by,
+        "findings": [_short(found) for found in marks],
+        "review": [found.code for found in marks],
+    }
+    fact = writer.append(patient_stream(other), held.kind, body, recorded_at=now, keys=_entry_keys(body))
+    link = {"corrects": held.number, "entry": f"{other}-{fact.number}", "correction": correction.number, "by": by}
+    writer.append(patient_stream(state.patient), "moved to", link, recorded_at=now)
+    move_stock(writer, _used(body), f"{other}-{fact.number}", "used", now, held.at)
+    return Recorded(entry=f"{other}-{fact.number}", fact=fact, findings=(*findings, *marks))

@@ -1,0 +1,270 @@
+"""What must be known before anything is given: the policy, the formulary, patients, orders and stock."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime
+from decimal import Decimal
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from drawup.evidence.policies import policy_text
+from drawup.exchange.reader import FieldError, Fields, checked_text, day_of
+from drawup.exchange.request import read_request
+from drawup.record.fact import Fact
+from drawup.record.store import Store, Writer
+from drawup.service.errors import UseCaseError
+from drawup.service.state import (
+    PatientState,
+    formulary_entry,
+    known_code,
+    medicine_of,
+    patient_state,
+    patient_stream,
+    setting,
+    stock_state,
+    stock_stream,
+)
+
+
+def use_policy(store: Store, name_or_path: str, *, zone: str, now: datetime, by: str = "") -> Fact:
+    """Put a policy in force, by the name of a preset or by a file; its very content is kept."""
+    try:
+        ZoneInfo(zone)
+    except (KeyError, ValueError, OSError):
+        raise UseCaseError(f'"{zone}" is not a time zone. Write such as Europe/London') from None
+    name, text = policy_text(name_or_path)
+    with store.writing() as writer:
+        digest = writer.keep(text.encode("utf-8"))
+        body = {"name": name, "digest": digest, "zone": zone, "by": by}
+        return writer.append("audit", "policy", body, recorded_at=now, keys=["policy"])
+
+
+def add_to_formulary(store: Store, entry: Mapping[str, Any], *, now: datetime, by: str = "") -> Fact:
+    """Add or replace a medicine (the public request's `medicine`) or a diluent ({"diluent": {...}})."""
+    if "diluent" in entry and "presentations" not in entry:
+        return _add_diluent(store, entry["diluent"], now=now, by=by)
+    with store.writing() as writer:
+        medicine = medicine_of(entry, setting(writer).policy)
+        keys = [f"medicine:{medicine.name}", "medicines"]
+        for pack in medicine.presentations:
+            if pack.gtin is None:
+                continue
+            known = known_code(writer, pack.gtin)
+            if known is not None and known.name != medicine.name:
+                raise UseCaseError(f"the code {pack.gtin} already stands for {known.name}. Check both labels")
+            keys.append(f"gtin:{pack.gtin}")
+        body = {"medicine": _plain(entry), "by": by}
+        return writer.append("formulary", "medicine", body, recorded_at=now, keys=keys)
+
+
+def _plain(entry: Mapping[str, Any]) -> Any:
+    """The entry with exact numbers as text, so that it is kept to the last figure."""
+
+    def walk(value: Any) -> Any:
+        if isinstance(value, Decimal):
+            return format(value, "f")
+        if isinstance(value, Mapping):
+            return {key: walk(one) for key, one in value.items()}
+        return [walk(one) for one in value] if isinstance(value, list) else value
+
+    return walk(entry)
+
+
+_DILUENT_KEYS = frozenset(("name", "gtin", "container", "volume"))
+
+
+def _add_diluent(store: Store, entry: Any, *, now: datetime, by: str) -> Fact:
+    with store.writing() as writer:
+        fields = Fields(entry, "diluent", setting(writer).policy.notation, [])
+        name, gtin = fields.need_text("name"), fields.need_text("gtin")
+        fields.text("container")
+        fields.text("volume")
+        fields.close(_DILUENT_KEYS)
+        padded = gtin.rjust(14, "0")
+        known = known_code(writer, padded)
+        if known is not None and known.name != name:
+            raise UseCaseError(f"the code {padded} already stands for {known.name}. Check both labels")
+        body = {"diluent": dict(entry), "by": by}
+        return writer.append("formulary", "diluent", body, recorded_at=now, keys=[f"gtin:{padded}", "diluents"])
+
+
+# --- patients -----------------------------------------------------------------------------------------------------
+
+_PERSON_KEYS = frozenset(["family", "given", "born", "sex", "identifiers", "place", "note"])
+
+
+def register_patient(store: Store, person: Mapping[str, Any], *, now: datetime, by: str = "") -> str:
+    """Register a patient and return the record's own name for them. At least two identifiers: name and birth date."""
+    fields = Fields(dict(person), "patient", _notation(store), [])
+    family, given = fields.need_text("family"), fields.need_text("given")
+    born = fields.day("born")
+    if born is None:
+        fields.fail("born", "missing: name and birth date tell one patient from another")
+    if born > now.date():
+        fields.fail("born", f"read {born.isoformat()}, after today")
+    body = {"family": family, "given": given, "born": born.isoformat()}
+    body["sex"] = fields.one_of("sex", ("female", "male", "unknown")) or "unknown"
+    for key in ("place", "note"):
+        text = fields.text(key)
+        if text:
+            body[key] = text
+    identifiers = fields.items("identifiers", lambda value, path: _identifier(value, path, fields)) or ()
+    fields.close(_PERSON_KEYS)
+    with store.writing() as writer:
+        patient = f"{len(writer.streams('patient/')) + 1:04d}"
+        for kind, value in identifiers:
+            if writer.find(f"identifier:{kind}:{value}"):
+                raise UseCaseError(f"{kind} {value} belongs to another patient already. Look at both")
+        keys = [f"identifier:{kind}:{value}" for kind, value in identifiers]
+        whole = {**body, "identifiers": [{"kind": kind, "value": value} for kind, value in identifiers], "by": by}
+        writer.append(patient_stream(patient), "registered", whole, recorded_at=now, keys=[*keys, "patients"])
+    return patient
+
+
+def _identifier(value: object, path: str, parent: Fields) -> tuple[str, str]:
+    fields = Fields(value, path, parent.notation, parent.notes)
+    pair = fields.need_text("kind"), fields.need_text("value")
+    fields.close(frozenset(("kind", "value")))
+    return pair
+
+
+def _notation(store: Store) -> Any:
+    return setting(store).policy.notation
+
+
+def note_patient_fact(
+    store: Store, patient: str, kind: str, body: Mapping[str, Any], *, now: datetime, by: str = ""
+) -> Fact:
+    """Keep one fact about a patient: allergies, measured, ruled out, ruled in, bleeding risk, reading, consent.
+
+    The fact is read back through the public request before it is kept, so that what cannot be planned with is refused
+    while the person who knows is still there.
+    """
+    with store.writing() as writer:
+        state = patient_state(writer, patient)
+        _check_patient_fact(state, kind, body, writer, now)
+        return writer.append(patient_stream(patient), kind, {**body, "by": by}, recorded_at=now)
+
+
+def _check_patient_fact(state: PatientState, kind: str, body: Mapping[str, Any], writer: Writer, now: datetime) -> None:
+    patient: dict[str, Any] = {"born": state.person["born"], "sex": state.person["sex"]}
+    document: dict[str, Any] = {
+        "format": 1,
+        "now": now.isoformat(),
+        "patient": patient,
+        "order": {"medicine": "any"},
+        "medicine": {"name": "any", "presentations": [{"strength": "1 mg/mL"}]},
+    }
+    match kind:
+        case "allergies":
+            patient["allergies"] = body["allergies"]
+        case "measured" if body["what"] in ("weight", "height"):
+            patient[body["what"]] = {key: body[key] for key in ("value", "on", "how") if key in body}
+        case "measured":
+            patient["distance_mm"] = {body["site"]: body["value"]}
+        case "ruled out" | "ruled in":
+            patient["avoid"] = [{key: body[key] for key in ("region", "side", "reason") if body.get(key)}]
+        case "bleeding risk":
+            patient["bleeding_risk"] = body["risk"]
+        case "reading":
+            document["readings"] = [{key: body[key] for key in ("what", "value", "at")}]
+        case "consent":
+            checked_text(body["text"], "consent", 500)
+        case _:
+            raise UseCaseError(f'"{kind}" is not a fact about a patient')
+    read_request(document, policy=setting(writer).policy)
+
+
+# --- orders -------------------------------------------------------------------------------------------------------
+
+
+def enter_order(
+    store: Store, patient: str, order: Mapping[str, Any], *, now: datetime, by: str = "", replaces: str | None = None
+) -> str:
+    """Keep an order (the public request's `order`); returns its name. Orders are replaced or stopped, never edited."""
+    with store.writing() as writer:
+        state = patient_state(writer, patient)
+        name = order.get("medicine")
+        if not isinstance(name, str):
+            raise FieldError("order.medicine", "missing, expected the name of a medicine of the formulary")
+        entry = formulary_entry(writer, name)
+        document = {
+            "format": 1,
+            "now": now.isoformat(),
+            "patient": {"born": state.person["born"]},
+            "order": dict(order),
+            "medicine": dict(entry),
+        }
+        read_request(document, policy=setting(writer).policy)
+        if replaces is not None and (replaces not in state.orders or "replaced_by" in state.orders[replaces]):
+            raise UseCaseError(f'"{replaces}" is not an order of {state.name} that can be replaced')
+        identity = f"{patient}.{len(state.orders) + 1}"
+        body: dict[str, Any] = {"id": identity, "order": _plain(order), "by": by}
+        if replaces is not None:
+            body["replaces"] = replaces
+        writer.append(patient_stream(patient), "order", body, recorded_at=now, keys=[f"order:{identity}"])
+    return identity
+
+
+def stop_order(store: Store, order: str, *, on: str, reason: str, now: datetime, by: str = "") -> Fact:
+    """Stop an order from a day on."""
+    day_of(on, "on")
+    patient = order.partition(".")[0]
+    with store.writing() as writer:
+        state = patient_state(writer, patient)
+        if order not in state.orders:
+            raise UseCaseError(f'no order "{order}". See drawup order list --patient {patient}')
+        if "stopped" in state.orders[order]:
+            raise UseCaseError(f'order "{order}" was stopped on {state.orders[order]["stopped"]} already')
+        body = {"id": order, "on": on, "reason": reason, "by": by}
+        return writer.append(patient_stream(patient), "order stopped", body, recorded_at=now)
+
+
+# --- stock --------------------------------------------------------------------------------------------------------
+
+
+def receive_stock(
+    store: Store,
+    *,
+    gtin: str,
+    batch: str,
+    expiry_date: date,
+    count: int,
+    now: datetime,
+    place: str = "",
+    by: str = "",
+) -> Fact:
+    """So many unopened containers of one batch came in."""
+    if count < 1:
+        raise UseCaseError(f"read {count}, expected at least 1 container")
+    with store.writing() as writer:
+        if known_code(writer, gtin) is None:
+            raise UseCaseError(f"the code {gtin} is not in the formulary. Add the pack first: drawup formulary add")
+        state = stock_state(writer, gtin, batch)
+        if state.expiry_date is not None and state.expiry_date != expiry_date.isoformat():
+            raise UseCaseError(
+                f"batch {batch} was received with expiry date {state.expiry_date}, now {expiry_date.isoformat()}. "
+                "Look at both labels"
+            )
+        body = {"count": count, "expiry_date": expiry_date.isoformat(), "place": place, "by": by}
+        return _append_stock(writer, gtin, batch, "received", body, now)
+
+
+def change_stock(
+    store: Store, *, gtin: str, batch: str, kind: str, body: Mapping[str, Any], now: datetime, by: str = ""
+) -> Fact:
+    """One movement of a batch: moved, opened, discarded, wasted, quarantined, released."""
+    with store.writing() as writer:
+        state = stock_state(writer, gtin, batch)
+        if not state.received:
+            raise UseCaseError(f"no batch {batch} of {gtin} was received. See drawup stock list")
+        if kind == "opened" and state.balance < 1:
+            raise UseCaseError(f"no unopened container of batch {batch} is left to open")
+        if kind == "released" and not by:
+            raise UseCaseError("only a named person may release a batch from quarantine. Say who: --by")
+        return _append_stock(writer, gtin, batch, kind, {**body, "by": by}, now)
+
+
+def _append_stock(writer: Writer, gtin: str, batch: str, kind: str, body: Mapping[str, Any], now: datetime) -> Fact:
+    return writer.append(stock_stream(gtin, batch), kind, body, recorded_at=now, keys=[f"stock:{batch}"])

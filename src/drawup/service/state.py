@@ -1,0 +1,312 @@
+"""What the facts of a stream come to: a patient, a batch of stock, the formulary, the policy in force.
+
+Nothing here is stored. Each view is worked out from the facts whenever it is asked for, so it cannot drift from them.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Any, Protocol
+
+from drawup.evidence.policies import parse_policy
+from drawup.exchange.medicine_entry import read_medicine
+from drawup.exchange.reader import Fields
+from drawup.injection.medicine import Medicine
+from drawup.injection.policy import Policy
+from drawup.record.fact import Claim, Fact
+from drawup.service.errors import UseCaseError
+
+GIVEN_KINDS = ("given", "part given", "reported")
+ENTRY_KINDS = (*GIVEN_KINDS, "not given", "inspection")
+
+
+class Reading(Protocol):
+    """What a store and a writer can both be asked."""
+
+    def facts(self, stream: str, *, after: int = 0) -> Iterable[Fact]: ...
+
+    def fact(self, stream: str, number: int) -> Fact | None: ...
+
+    def find(self, key: str) -> tuple[Fact, ...]: ...
+
+    def streams(self, prefix: str) -> tuple[str, ...]: ...
+
+    def kept(self, digest: str) -> bytes | None: ...
+
+    def claimed(self, key: str) -> Claim | None: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One line of a patient's record. `body` is what holds now: the replacement where it was corrected.
+
+    `original` is what was first written; `corrections` are the facts that changed it, oldest first; `void` says that it
+    no longer counts (it never happened here, or belongs to another patient).
+    """
+
+    number: int
+    kind: str
+    body: Mapping[str, Any]
+    original: Mapping[str, Any]
+    recorded_at: datetime
+    corrections: tuple[Fact, ...] = ()
+    void: bool = False
+
+    @property
+    def counts(self) -> bool:
+        """Whether it is a dose in the body."""
+        return self.kind in GIVEN_KINDS and not self.void
+
+    @property
+    def at(self) -> datetime:
+        """When it happened."""
+        return datetime.fromisoformat(self.body["at"])
+
+
+@dataclass(slots=True)
+class PatientState:
+    """One patient as the facts stand."""
+
+    patient: str
+    person: dict[str, Any] = field(default_factory=dict)
+    allergies: Any = None
+    asked_allergies: bool = False
+    weight: dict[str, Any] | None = None
+    height: dict[str, Any] | None = None
+    distances: dict[str, str] = field(default_factory=dict)
+    ruled_out: list[dict[str, Any]] = field(default_factory=list)
+    bleeding: dict[str, Any] | None = None
+    readings: list[dict[str, Any]] = field(default_factory=list)
+    consents: list[dict[str, Any]] = field(default_factory=list)
+    orders: dict[str, dict[str, Any]] = field(default_factory=dict)
+    entries: dict[int, Entry] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        """FAMILY name, given name."""
+        return f"{self.person.get('family', '').upper()}, {self.person.get('given', '')}"
+
+    def entry_id(self, number: int) -> str:
+        """The name of an entry: patient and running number."""
+        return f"{self.patient}-{number}"
+
+    def open_orders(self, on: date) -> list[dict[str, Any]]:
+        """Orders that are neither stopped, replaced nor past their end."""
+        day = on.isoformat()
+        return [
+            order
+            for order in self.orders.values()
+            if "stopped" not in order and "replaced_by" not in order and order["order"].get("stop", "9999") >= day
+        ]
+
+
+def patient_stream(patient: str) -> str:
+    """The stream of a patient's facts."""
+    return f"patient/{patient}"
+
+
+def patient_state(reading: Reading, patient: str) -> PatientState:
+    """The patient as the facts stand. Raises UseCaseError where there is none."""
+    state = PatientState(patient=patient)
+    for fact in reading.facts(patient_stream(patient)):
+        _fold(state, fact)
+    if not state.person:
+        raise UseCaseError(f'no patient "{patient}" in this record. See drawup patient list')
+    return state
+
+
+def _fold(state: PatientState, fact: Fact) -> None:
+    body = fact.body
+    match fact.kind:
+        case "registered":
+            state.person = {**state.person, **body}
+        case "allergies":
+            state.allergies, state.asked_allergies = body["allergies"], True
+        case "measured":
+            if body["what"] == "weight":
+                state.weight = body
+            elif body["what"] == "height":
+                state.height = body
+            else:
+                state.distances[body["site"]] = body["value"]
+        case "ruled out":
+            state.ruled_out.append(body)
+        case "ruled in":
+            same = (body["region"], body.get("side"))
+            state.ruled_out = [one for one in state.ruled_out if (one["region"], one.get("side")) != same]
+        case "bleeding risk":
+            state.bleeding = body["risk"]
+        case "reading":
+            state.readings.append(body)
+        case "consent":
+            state.consents.append(body)
+        case "order":
+            state.orders[body["id"]] = dict(body)
+            if "replaces" in body:
+                state.orders[body["replaces"]]["replaced_by"] = body["id"]
+        case "order stopped":
+            state.orders[body["id"]]["stopped"] = body["on"]
+        case "correction":
+            _correct(state, fact)
+        case kind if kind in ENTRY_KINDS:
+            state.entries[fact.number] = Entry(
+                number=fact.number, kind=kind, body=body, original=body, recorded_at=fact.recorded_at
+            )
+
+
+def _correct(state: PatientState, fact: Fact) -> None:
+    body = fact.body
+    entry = state.entries[body["corrects"]]
+    replacement = body.get("replacement")
+    state.entries[entry.number] = Entry(
+        number=entry.number,
+        kind=body.get("kind", entry.kind),
+        body=replacement if replacement is not None else entry.body,
+        original=entry.original,
+        recorded_at=entry.recorded_at,
+        corrections=(*entry.corrections, fact),
+        void=replacement is None,
+    )
+
+
+# --- stock --------------------------------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class StockState:
+    """One batch of one pack as the facts stand; `balance` counts unopened containers."""
+
+    gtin: str
+    batch: str
+    expiry_date: str | None = None
+    balance: int = 0
+    opened: str | None = None
+    quarantined: str | None = None
+    place: str = ""
+    received: bool = False
+
+
+def stock_stream(gtin: str, batch: str) -> str:
+    """The stream of one batch."""
+    return f"stock/{gtin}/{batch}"
+
+
+def stock_state(reading: Reading, gtin: str, batch: str) -> StockState:
+    """One batch as the facts stand."""
+    state = StockState(gtin=gtin, batch=batch)
+    for fact in reading.facts(stock_stream(gtin, batch)):
+        body = fact.body
+        state.balance += body.get("count", 0)
+        match fact.kind:
+            case "received":
+                state.received = True
+                state.expiry_date = body.get("expiry_date") or state.expiry_date
+                state.place = body.get("place") or state.place
+            case "moved":
+                state.place = body["place"]
+            case "opened":
+                state.opened = body["at"]
+            case "discarded":
+                state.opened = None
+            case "quarantined":
+                state.quarantined = body["reason"]
+            case "released":
+                state.quarantined = None
+    return state
+
+
+def all_stock(reading: Reading) -> list[StockState]:
+    """Every batch that stock facts name, in the order of their names."""
+    found = []
+    for stream in reading.streams("stock/"):
+        _, gtin, batch = stream.split("/", 2)
+        found.append(stock_state(reading, gtin, batch))
+    return found
+
+
+# --- formulary and policy -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What the formulary says a code stands for: a medicine's pack, or a diluent."""
+
+    kind: str
+    name: str
+    entry: Mapping[str, Any]
+
+
+def formulary_entry(reading: Reading, name: str) -> Mapping[str, Any]:
+    """The formulary's entry for a medicine, in the form of the public request. Raises UseCaseError."""
+    facts = reading.find(f"medicine:{name}")
+    if not facts:
+        raise UseCaseError(f'"{name}" is not in the formulary. See drawup formulary list')
+    entry: Mapping[str, Any] = facts[-1].body["medicine"]
+    return entry
+
+
+def known_code(reading: Reading, gtin: str) -> Known | None:
+    """What a GTIN stands for in the formulary as it is now; None where it is not there."""
+    for fact in reversed(reading.find(f"gtin:{gtin}")):
+        if fact.kind == "diluent":
+            return Known(kind="diluent", name=fact.body["diluent"]["name"], entry=fact.body["diluent"])
+        name = fact.body["medicine"]["name"]
+        entry = formulary_entry(reading, name)
+        if any(_padded(pack.get("gtin")) == gtin for pack in entry["presentations"]):
+            return Known(kind="medicine", name=name, entry=entry)
+    return None
+
+
+def _padded(gtin: str | None) -> str | None:
+    return None if gtin is None else gtin.rjust(14, "0")
+
+
+def medicine_of(entry: Mapping[str, Any], policy: Policy) -> Medicine:
+    """A formulary entry as the core's value."""
+    return read_medicine(Fields(dict(entry), "medicine", policy.notation, []))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """The policy in force, and the place's time zone."""
+
+    policy: Policy
+    zone: str
+    digest: str
+
+
+def setting(reading: Reading) -> Setting:
+    """The policy in force. Raises UseCaseError where none was chosen yet: it is never silently assumed."""
+    facts = reading.find("policy")
+    if not facts:
+        raise UseCaseError(
+            "this record has no policy yet. Choose a country: drawup policy use uk --zone Europe/London "
+            "(or us, au, nz, or a file of your own)"
+        )
+    body = facts[-1].body
+    return Setting(policy=kept_policy(reading, body), zone=body["zone"], digest=body["digest"])
+
+
+def policy_in_force(reading: Reading) -> tuple[str, str]:
+    """The name and the very text of the policy in force. Raises UseCaseError where none was chosen yet."""
+    body = reading.find("policy")[-1].body if reading.find("policy") else {}
+    content = reading.kept(body.get("digest", ""))
+    if content is None:
+        raise UseCaseError("this record has no policy yet. Choose a country: drawup policy use uk --zone Europe/London")
+    return body["name"], content.decode("utf-8")
+
+
+def kept_policy(reading: Reading, body: Mapping[str, Any]) -> Policy:
+    """The policy whose very content was kept."""
+    content = reading.kept(body["digest"])
+    if content is None:
+        raise UseCaseError("the policy in force is not in the record any more: run drawup check-record")
+    return parse_policy(content.decode("utf-8"), name=body["name"])
+
+
+def canonical(document: object) -> bytes:
+    """A document as bytes that are the same for the same content."""
+    return json.dumps(document, sort_keys=True, ensure_ascii=False, separators=(",", ":")).encode("utf-8")

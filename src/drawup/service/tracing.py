@@ -1,0 +1,146 @@
+"""Finding it again: one patient's chart, a batch to its patients, a patient to their batches, what wants review."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from drawup.record.fact import Fact
+from drawup.service.state import Entry, PatientState, Reading, patient_state
+
+
+def chart(reading: Reading, patient: str) -> dict[str, Any]:
+    """Everything of one patient: who, what is known, orders, and every entry with its corrections, both readable."""
+    state = patient_state(reading, patient)
+    return {
+        "patient": patient,
+        "name": state.name,
+        "person": {key: state.person[key] for key in ("family", "given", "born", "sex", "identifiers")},
+        "allergies": state.allergies if state.asked_allergies else "not asked",
+        "weight": state.weight,
+        "height": state.height,
+        "ruled_out": state.ruled_out,
+        "bleeding_risk": state.bleeding,
+        "readings": state.readings,
+        "consents": state.consents,
+        "orders": list(state.orders.values()),
+        "entries": [entry_json(state, entry) for entry in state.entries.values()],
+    }
+
+
+def entry_json(state: PatientState, entry: Entry) -> dict[str, Any]:
+    """One entry as it stands, what was first written, and each correction with its reason."""
+    return {
+        "entry": state.entry_id(entry.number),
+        "kind": entry.kind,
+        "recorded_at": entry.recorded_at.isoformat(),
+        "counts": entry.counts,
+        "void": entry.void,
+        "body": dict(entry.body),
+        "first_written": dict(entry.original) if entry.corrections else None,
+        "corrections": [_correction(fact) for fact in entry.corrections],
+    }
+
+
+def _correction(fact: Fact) -> dict[str, Any]:
+    body = fact.body
+    kept: dict[str, Any] = {
+        key: body[key] for key in ("reason", "by", "belongs_to", "replacement", "findings") if key in body
+    }
+    return {"recorded_at": fact.recorded_at.isoformat(), **kept}
+
+
+def trace_batch(reading: Reading, batch: str, *, gtin: str | None = None) -> list[dict[str, Any]]:
+    """Every patient who received this batch, as the entries stand now, in the order of the record.
+
+    A batch number is only one maker's: name the pack (`gtin`) to tell two of the same number apart.
+    """
+    states: dict[str, PatientState] = {}
+    found, seen = [], set()
+    for fact in reading.find(f"batch:{batch}"):
+        patient = fact.stream.removeprefix("patient/")
+        number = fact.body["corrects"] if fact.kind == "correction" else fact.number
+        if (patient, number) in seen:
+            continue
+        seen.add((patient, number))
+        state = states.get(patient) or states.setdefault(patient, patient_state(reading, patient))
+        entry = state.entries[number]
+        counts = [
+            one for one in entry.body.get("containers", ()) if one["batch"] == batch and gtin in (None, one["gtin"])
+        ]
+        if not counts or entry.void:
+            continue
+        found.append(_traced(state, entry, sum(one["count"] for one in counts), counts[0]["gtin"]))
+    return found
+
+
+def _traced(state: PatientState, entry: Entry, count: int, gtin: str | None) -> dict[str, Any]:
+    return {
+        "patient": state.patient,
+        "name": state.name,
+        "born": state.person["born"],
+        "entry": state.entry_id(entry.number),
+        "kind": entry.kind,
+        "medicine": entry.body["medicine"],
+        "at": entry.body["at"],
+        "containers": count,
+        "gtin": gtin,
+        "corrected": bool(entry.corrections),
+    }
+
+
+def trace_patient(reading: Reading, patient: str) -> list[dict[str, Any]]:
+    """Every batch that went into this patient, as the entries stand now."""
+    state = patient_state(reading, patient)
+    return [
+        {
+            "entry": state.entry_id(entry.number),
+            "kind": entry.kind,
+            "medicine": entry.body["medicine"],
+            "at": entry.body["at"],
+            **{key: container[key] for key in ("gtin", "batch", "expiry_date", "count", "name")},
+        }
+        for entry in state.entries.values()
+        if not entry.void
+        for container in entry.body.get("containers", ())
+    ]
+
+
+def review(reading: Reading) -> list[dict[str, Any]]:
+    """Entries that somebody should look at again: against a stop, without a plan, twice, written later."""
+    found = []
+    for fact in reading.find("review"):
+        state = patient_state(reading, fact.stream.removeprefix("patient/"))
+        entry = state.entries[fact.number]
+        if not entry.void:
+            found.append(
+                {
+                    "entry": state.entry_id(entry.number),
+                    "name": state.name,
+                    "medicine": entry.body["medicine"],
+                    "at": entry.body["at"],
+                    "why": [one["message"] for one in entry.body["findings"] if one["code"] in entry.body["review"]],
+                }
+            )
+    return found
+
+
+def near_misses(reading: Reading) -> dict[str, Any]:
+    """What scans and stops caught before it reached a patient, counted by code; without blame."""
+    facts = reading.find("near miss")
+    counts = Counter(fact.body["code"] for fact in facts)
+    return {
+        "count": len(facts),
+        "by_code": dict(sorted(counts.items())),
+        "latest": [_near_miss(fact) for fact in facts[-20:]],
+    }
+
+
+def _near_miss(fact: Fact) -> Mapping[str, Any]:
+    return {"at": _local(fact.recorded_at), **{key: fact.body[key] for key in ("code", "message", "patient", "order")}}
+
+
+def _local(moment: datetime) -> str:
+    return moment.isoformat()
