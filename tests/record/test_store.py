@@ -220,7 +220,7 @@ def test_a_fact_cannot_be_changed(store: Store, now: datetime) -> None:
     with pytest.raises(AttributeError, match="Append a correction"):
         fact.kind = "wasted"  # type: ignore[misc]
     with pytest.raises(AttributeError, match="Append a correction"):
-        fact.note = "x"  # type: ignore[attr-defined]
+        fact.note = "x"
     with pytest.raises(AttributeError, match="Append a correction"):
         del fact._row
 

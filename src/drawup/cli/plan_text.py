@@ -96,7 +96,7 @@ def _injection(injection: PlannedInjection, index: int, total: int, policy: Poli
         words = f"{gauge} G {length} mm at {choice.angle_deg} degrees{seconds}{force}   (by {choice.basis})"
         lines.append(line(f"Needle{number}", words))
     if index == 0:
-        lines += [line("" if step else "How", words) for step, words in enumerate(choice.technique)]
+        lines += [line("" if step else "How", words) for step, words in enumerate(injection.steps)]
     return lines
 
 

@@ -52,7 +52,8 @@ VOLUME_RULES = """\
 The usual limit is where division starts; over the largest no injection is proposed. These are conventions, not
 measurements (Mathaes R et al., J Pharm Sci 2016;105:2255-9). A policy may set its own (`site_limits`), and a label's
 own limit beats both. A divided volume goes to two sides of one site first, then to different sites, then to one side
-twice where the table of sites allows it, at least 2.5 cm apart (UK Immunisation against infectious disease, chapter 11)."""
+twice where the table of sites allows it, at least 2.5 cm apart (UK Immunisation against infectious disease,
+chapter 11)."""
 
 
 def render_document() -> str:

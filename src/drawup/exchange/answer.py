@@ -9,7 +9,7 @@ from drawup import __version__
 from drawup.injection.finding import Finding, Severity, finding
 from drawup.injection.notation import exact_text, render_concentration
 from drawup.injection.plan import Plan, PlannedInjection
-from drawup.injection.policy import Barrel, Policy
+from drawup.injection.policy import Barrel, Needle, Policy
 from drawup.injection.preparation import Candidate, mark_text, percent_text
 
 FORMAT = 1
@@ -32,9 +32,9 @@ def answer(plan: Plan, *, policy: Policy, evidence_version: str, notes: tuple[st
         "reconstitution": _reconstitution(candidate, policy),
         "volume_ml": _volume(plan),
         "barrel": None if plan.drawn is None else barrel_json(plan.drawn.barrel),
-        "draw_to": None if plan.drawn is None else mark_text(plan.drawn, policy.notation),
+        "draw_to": None if plan.drawn is None or len(plan.injections) > 1 else mark_text(plan.drawn, policy.notation),
         "device": _device(candidate),
-        "injections": [_injection(one) for one in plan.injections],
+        "injections": [_injection(one, policy) for one in plan.injections],
         "refused": [{"presentation": index, "reason": reason} for index, reason in plan.refused],
         "refused_sites": [{"site": site, "reason": reason} for site, reason in plan.refused_sites],
         "findings": [finding_json(found) for found in plan.findings]
@@ -128,8 +128,8 @@ def _device(candidate: Candidate | None) -> dict[str, Any] | None:
     }
 
 
-def _injection(one: PlannedInjection) -> dict[str, Any]:
-    choice = one.needle
+def _injection(one: PlannedInjection, policy: Policy) -> dict[str, Any]:
+    choice, drawn = one.needle, one.drawn
     needle = choice.needle
     return {
         "site": one.place.site,
@@ -137,14 +137,21 @@ def _injection(one: PlannedInjection) -> dict[str, Any]:
         "point": one.place.point,
         "volume_ml": exact_text(one.volume_ml),
         "because": one.place.because,
-        "needle": None if needle is None else {"gauge": needle.gauge, "length_mm": exact_text(needle.length_mm)},
+        "barrel": None if drawn is None else barrel_json(drawn.barrel),
+        "draw_to": None if drawn is None else mark_text(drawn, policy.notation),
+        "needle": None if needle is None else _needle(needle),
         "angle_deg": choice.angle_deg,
         "chance": None,
         "basis": choice.basis,
         "seconds": choice.seconds,
-        "force_n": choice.force_n,
-        "technique": list(choice.technique),
+        "force_n": None if choice.force_n is None else round(choice.force_n, 1),
+        "technique": list(one.steps),
+        "other_needles": [{**_needle(other), "reason": reason} for other, reason in choice.others],
     }
+
+
+def _needle(needle: Needle) -> dict[str, Any]:
+    return {"gauge": needle.gauge, "length_mm": exact_text(needle.length_mm)}
 
 
 def finding_json(found: Finding) -> dict[str, Any]:

@@ -72,6 +72,7 @@ _PATIENT_KEYS = frozenset(
         "born_at_weeks",
         "bleeding_risk",
         "marks",
+        "alike",
     ]
 )
 _ORDER_KEYS = frozenset(
@@ -251,6 +252,7 @@ def _patient(fields: Fields, today: date) -> Patient:
         pregnant=fields.truth("pregnant"),
         born_at_weeks=fields.whole("born_at_weeks", least=20, most=45),
         bleeding=_bleeding(fields),
+        alike=fields.texts("alike") or (),
         marks=fields.items("marks", lambda value, path: _mark(value, path, fields)) or (),
     )
     fields.close(_PATIENT_KEYS)

@@ -684,6 +684,13 @@ _rules(
 _rules(
     Severity.NOTE,
     (
+        "name-alike",
+        "Another patient here is easily taken for this one: {other}.",
+        "Twins and namesakes are mixed up.",
+        "Ask for name and birth date, and compare another identifier.",
+        "Joint Commission, NPSG.01.01.01 (two identifiers)",
+    ),
+    (
         "part-given",
         "{given} was given; {left} of the dose is outstanding.",
         "Whether the rest is given, and when, is the prescriber's to decide.",

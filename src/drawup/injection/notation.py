@@ -154,8 +154,10 @@ def parse_number(text: str, notation: Notation = UK, *, measured: bool = False, 
     unit as it was written, repeated in the safe form that a refusal shows.
     """
     after = f" {word}" if word else ""
+    if len(text) > _LONGEST_TEXT:
+        raise NotationError(f'read "{_shown(text)}": {len(text)} characters, expected a number such as 0.5 or 12')
     if text.startswith("."):
-        raise NotationError(f'read "{text}": no zero before the point. Write 0{text}{after}')
+        raise NotationError(f'read "{_shown(text)}": no zero before the point. Write 0{_shown(text)}{after}')
     grouped = _GROUPED.fullmatch(text)
     plain = text
     if grouped:
@@ -177,13 +179,16 @@ def parse_number(text: str, notation: Notation = UK, *, measured: bool = False, 
             f"a number of {len(whole) + len(part)} digits: no dose, weight or volume is that long. Check it"
         )
     if len(whole) > 1 and whole[0] == "0":
-        raise NotationError(f'read "{text}": a zero before the first figure. Write {whole.lstrip("0") or "0"}{after}')
+        safe = (whole.lstrip("0") or "0") + (f".{part}" if part.strip("0") else "")
+        raise NotationError(f'read "{text}": a zero before the first figure. Write {safe}{after}')
     note = ""
     if not measured and part and part.endswith("0"):
-        if len(part) == 3 and not part.strip("0") and whole != "0":
+        if len(part) == 3 and len(whole) < 4 and whole != "0":
+            # In much of the world a point parts thousands: a last zero tells no more which of the two was meant.
+            less, more = f"{whole}.{part}".rstrip("0").rstrip("."), whole + part
             raise NotationError(
-                f'read "{text}{after}": it could be {whole} or {whole} thousand. '
-                f"Write {whole}{after}, or {_group(whole + '000', notation)}{after}"
+                f'read "{text}{after}": it could be {less} or {more}. '
+                f"Write {less}{after}, or {_group(more, notation)}{after}"
             )
         note = "no zero after the last figure: 1.0 is misread as 10"
     elif not grouped and len(whole) > 4 and notation.thousands and not measured:
@@ -192,14 +197,27 @@ def parse_number(text: str, notation: Notation = UK, *, measured: bool = False, 
 
 
 def _why_not_a_number(text: str, notation: Notation, after: str) -> str:
+    read = f'read "{_shown(text)}{after}"'
     if "," in text and re.fullmatch(r"[0-9]+,[0-9]+", text, re.ASCII):
+        whole, _, part = text.partition(",")
+        decimal = f"{whole.lstrip('0') or '0'}.{part}".rstrip("0").rstrip(".")
+        if whole[0] == "0":
+            return f"{read}: a comma is not a decimal sign here. Write {decimal}{after}"
         return (
-            f'read "{text}{after}": a comma is not a decimal sign here and does not stand at thousands. '
-            f"Write {text.replace(',', '.')}{after} if a decimal is meant, or {text.replace(',', '')}{after} if not"
+            f"{read}: a comma is not a decimal sign here and does not stand at thousands. "
+            f"Write {decimal}{after} if a decimal is meant, or {_group(whole + part, notation)}{after} if not"
         )
     if any(mark in text for mark in ", \u00a0\u202f"):
-        return f'read "{text}": separators that do not stand at thousands. Write the figures without them'
-    return f'read "{text}": not a number. Write figures such as 0.5, 12 or 1{notation.thousands}200'
+        return f"{read}: separators that do not stand at thousands. Write the figures without them"
+    return f"{read}: not a number. Write figures such as 0.5, 12 or 1{notation.thousands}200"
+
+
+def _shown(text: str) -> str:
+    """What was read, short enough for a message and without control characters."""
+    short = text if len(text) <= _LONGEST_TEXT else text[:_LONGEST_TEXT] + "..."
+    if short.isprintable():
+        return short
+    return "".join(one if one.isprintable() else f"\\u{ord(one):04x}" for one in short)
 
 
 def _mark_name(mark: str) -> str:
@@ -220,7 +238,7 @@ def parse_quantity(
     `measured`: a result of measuring (a weight), where a trailing zero is no fault. `body_weight`: lb and oz are
     allowed. `forms`: words after the unit that name a salt or base ("50 mg base"). Raises NotationError.
     """
-    shown = text if len(text) <= _LONGEST_TEXT else text[:_LONGEST_TEXT] + "..."
+    shown = _shown(text)
     if len(text) > _LONGEST_TEXT:
         raise NotationError(f'read "{shown}": {len(text)} characters, expected an amount such as "2.5 mg"')
     stripped = text.strip(" ")
@@ -238,7 +256,7 @@ def parse_quantity(
     for candidate in forms:
         if word.endswith(" " + candidate):
             word, form = word[: -len(candidate) - 1].rstrip(" "), candidate
-    unit, unit_note = _parse_unit(word, match["number"], shown)
+    unit, unit_note = _parse_unit(word, match["number"], shown, notation)
     if unit.body_weight_only and not body_weight:
         raise NotationError(f'read "{shown}": {unit.name} is taken for a body weight only. Write mg, g or micrograms')
     value, number_note = parse_number(match["number"], notation, measured=measured, word=word)
@@ -256,7 +274,7 @@ def parse_quantity(
     return Parsed(quantity=quantity)
 
 
-def _parse_unit(word: str, number: str, shown: str) -> tuple[Unit, str]:
+def _parse_unit(word: str, number: str, shown: str, notation: Notation) -> tuple[Unit, str]:
     unit = _WORDS.get(word)
     if unit is not None:
         return unit, ""
@@ -268,11 +286,23 @@ def _parse_unit(word: str, number: str, shown: str) -> tuple[Unit, str]:
         return unit, "no full stop after a unit"
     if word in _REFUSED_WORDS:
         safe, why = _REFUSED_WORDS[word]
-        raise NotationError(f'read "{shown}": {why}. Write {number} {safe}')
+        raise NotationError(f'read "{shown}": {why}. Write {_safe_number(number, notation)} {safe}')
     if not word:
-        raise NotationError(f'read "{shown}": a bare number. Write its unit, such as {number} mg')
+        raise NotationError(
+            f'read "{shown}": a bare number. Write its unit, such as {_safe_number(number, notation)} mg'
+        )
     known = ", ".join(unit.name for unit in q.ALL_UNITS)
-    raise NotationError(f'read "{shown}": "{word[:20]}" is not a unit that is taken. Known: {known}')
+    raise NotationError(f'read "{shown}": "{_shown(word[:20])}" is not a unit that is taken. Known: {known}')
+
+
+def _safe_number(number: str, notation: Notation) -> str:
+    """The number as it should be written; a comma is taken for the decimal sign it most likely was."""
+    for text in (number, number.replace(",", ".")):
+        try:
+            return render_number(parse_number(text, notation, measured=True)[0], notation)
+        except NotationError:
+            continue
+    return "2.5"
 
 
 def _safe_guess(text: str, notation: Notation) -> str:
@@ -280,10 +310,14 @@ def _safe_guess(text: str, notation: Notation) -> str:
     try:
         return render(parse_quantity(text, notation).quantity, notation)
     except NotationError:
-        return text
+        match = _NUMBER.fullmatch(text)
+        word = match["unit"] if match is not None else ""
+        if match is not None and word in _REFUSED_WORDS:
+            return f"{match['number']} {_REFUSED_WORDS[word][0]}"
+        return text if word or match is None else f"{text} with its unit"
 
 
-_RATIO = re.compile(r"1 ?(?::|in) ?(?P<parts>[0-9][0-9, \u00a0\u202f]*)", re.ASCII)
+_RATIO = re.compile(r"1 ?(?::|in) ?(?P<parts>[0-9][0-9., \u00a0\u202f]*)", re.ASCII)
 _PERCENT = re.compile(r"(?P<number>[0-9][0-9.,]*) ?%(?: w/v)?", re.ASCII)
 
 
@@ -304,23 +338,24 @@ def parse_strength(text: str, notation: Notation = UK, *, forms: tuple[str, ...]
     """
     stripped = text.strip(" ")
     if len(stripped) > _LONGEST_TEXT:
-        raise NotationError(f'read "{stripped[:_LONGEST_TEXT]}...": expected a strength such as "50 mg/mL"')
+        raise NotationError(f'read "{_shown(stripped)}": expected a strength such as "50 mg/mL"')
     ratio = _RATIO.fullmatch(stripped)
     if ratio:
-        parts = Fraction(_whole_number(ratio["parts"], stripped))
-        if parts == 0:
-            raise NotationError(f'read "{stripped}": 1 in 0 is no strength')
+        parts, note = parse_number(ratio["parts"], notation)
+        if parts == 0 or parts.denominator != 1:
+            raise NotationError(f'read "{stripped}": expected a ratio such as 1 in 1000')
         return ParsedStrength(
             strength=Concentration(
                 amount=Quantity(value=Fraction(1000), unit=q.MILLIGRAM), volume=Quantity(value=parts, unit=q.MILLILITRE)
-            )
+            ),
+            notes=(f'"{stripped}": {note}',) if note else (),
         )
     percent = _PERCENT.fullmatch(stripped)
     if percent:
         value, note = parse_number(percent["number"], notation)
         _above_zero(value, stripped)
         strength = Concentration(amount=Quantity(value=value * 1000, unit=q.MILLIGRAM), volume=q.millilitres(100))
-        return ParsedStrength(strength=strength, notes=(note,) if note else ())
+        return ParsedStrength(strength=strength, notes=(f'"{stripped}": {note}',) if note else ())
     if "%" in stripped:
         raise NotationError(
             f'read "{stripped}": only % w/v is taken (1% is 1 g in 100 mL). Write the strength in mg/mL'
@@ -344,8 +379,10 @@ _AMOUNTS = (Dimension.MASS, Dimension.UNITS, Dimension.MOLES, Dimension.EQUIVALE
 def _parse_concentration(
     amount_text: str, volume_text: str, shown: str, notation: Notation, forms: tuple[str, ...]
 ) -> ParsedStrength:
-    amount = parse_quantity(amount_text, notation, forms=forms)
     volume_text = volume_text.strip(" ")
+    if not amount_text.strip(" ") or not volume_text:
+        raise NotationError(f'read "{_shown(shown)}": expected an amount in a volume, such as "50 mg/mL"')
+    amount = parse_quantity(amount_text, notation, forms=forms)
     volume = parse_quantity(volume_text if volume_text[:1].isdigit() else f"1 {volume_text}", notation)
     if amount.quantity.unit.dimension not in _AMOUNTS or volume.quantity.unit.dimension is not Dimension.VOLUME:
         raise NotationError(f'read "{shown}": expected an amount in a volume, such as "50 mg/mL" or "50 mg in 2 mL"')
@@ -358,13 +395,6 @@ def _parse_concentration(
 def _above_zero(value: Fraction, shown: str) -> None:
     if value == 0:
         raise NotationError(f'read "{shown}": a strength of zero. Check the label')
-
-
-def _whole_number(text: str, shown: str) -> int:
-    digits = re.sub(r"[, \u00a0\u202f]", "", text)
-    if not digits.isascii() or not digits.isdigit() or len(digits) > _MOST_DIGITS:
-        raise NotationError(f'read "{shown}": expected a ratio such as 1 in 1000')
-    return int(digits)
 
 
 def parse_equivalence(text: str, notation: Notation = UK) -> Equivalence:
@@ -431,15 +461,17 @@ def rounded_half_up(value: Fraction, places: int) -> Fraction:
 def render_number(value: Fraction, notation: Notation = UK) -> str:
     """A number for a person: leading zero always, trailing zero never, thousands by the policy, no exponent.
 
-    Without a finite decimal the nearest is shown with the exact fraction: "3.333 (exactly 10/3)".
+    Without a finite decimal the nearest is shown with the exact fraction: "3.333 (exactly 10/3)". A body surface and
+    what comes of it run to 28 places: beyond what can be typed, three are shown and said to be: "1.708 (to 3 places)".
     """
     decimal = decimal_text(value)
-    if decimal is None:
-        near = decimal_text(rounded_half_up(value, 3)) or ""
-        if near == "0":
-            return f"{value.numerator}/{value.denominator}"
-        return f"{_group(near, notation)} (exactly {value.numerator}/{value.denominator})"
-    return _group(decimal, notation)
+    if decimal is not None and len(decimal.partition(".")[2]) <= _MOST_DIGITS:
+        return _group(decimal, notation)
+    near = decimal_text(rounded_half_up(value, 3)) or ""
+    if near == "0":
+        return decimal if decimal is not None else f"{value.numerator}/{value.denominator}"
+    exactly = "to 3 places" if decimal is not None else f"exactly {value.numerator}/{value.denominator}"
+    return f"{_group(near, notation)} ({exactly})"
 
 
 def _group(decimal: str, notation: Notation) -> str:
@@ -477,10 +509,25 @@ def unit_word(unit: Unit, value: Fraction, notation: Notation = UK) -> str:
 
 
 def render(quantity: Quantity, notation: Notation = UK) -> str:
-    """An amount for a person, in the policy's safe notation."""
+    """An amount for a person, in the policy's safe notation.
+
+    Without a finite decimal the nearest is shown with the exact fraction behind it: "3.333 mL (exactly 10/3)".
+    """
     shown = _stepped_down(quantity) if notation.step_down_small_masses else quantity
-    text = f"{render_number(shown.value, notation)} {unit_word(shown.unit, shown.value, notation)}"
-    return f"{text} {shown.form}" if shown.form else text
+    words = unit_word(shown.unit, shown.value, notation)
+    if shown.form:
+        words = f"{words} {shown.form}"
+    return _with_unit(shown.value, words, notation)
+
+
+def render_ml(volume_ml: Fraction, notation: Notation = UK) -> str:
+    """A volume in mL for a person."""
+    return _with_unit(volume_ml, "mL", notation)
+
+
+def _with_unit(value: Fraction, words: str, notation: Notation) -> str:
+    number, space, exactly = render_number(value, notation).partition(" (")
+    return f"{number} {words}{space}{exactly}"
 
 
 def _stepped_down(quantity: Quantity) -> Quantity:

@@ -72,6 +72,13 @@ class OpenOrder:
     words: str = ""
 
 
+def doses_per_day(order: Order) -> int:
+    """How many doses a day the order comes to, as far as it says; one where it says nothing."""
+    if order.dose is not None and order.dose.doses_per_day is not None:
+        return order.dose.doses_per_day
+    return max(1, len(order.times))
+
+
 def check_order(order: Order, now: datetime) -> list[Finding]:
     """Whether the order holds now, and what it does not say."""
     found = []

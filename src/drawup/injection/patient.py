@@ -75,7 +75,10 @@ class SkinMark:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Patient:
-    """What is known of one patient. `allergies` None: not asked; an empty tuple: none known, a statement."""
+    """What is known of one patient. `allergies` None: not asked; an empty tuple: none known, a statement.
+
+    `alike`: others here with the same family name or birth date, in words.
+    """
 
     sex: str = "unknown"
     born: date | None = None
@@ -89,6 +92,7 @@ class Patient:
     born_at_weeks: int | None = None
     bleeding: BleedingRisk | None = None
     marks: tuple[SkinMark, ...] = ()
+    alike: tuple[str, ...] = ()
 
     def age(self, on: date) -> Age | None:
         """The age on a day; None when the birth date is not known."""

@@ -15,8 +15,8 @@ from drawup.injection.dose import Dose, check_needs, latest, reading_text, work_
 from drawup.injection.finding import Finding, Severity, finding, worst_first
 from drawup.injection.medicine import ROUTE_WORDS, Medicine, Presentation
 from drawup.injection.needle import NeedleChoice, NeedleTable, choose_needle
-from drawup.injection.notation import render, render_number
-from drawup.injection.order import OpenOrder, Order, check_order
+from drawup.injection.notation import render, render_ml, render_number
+from drawup.injection.order import OpenOrder, Order, check_order, doses_per_day
 from drawup.injection.patient import Age, Allergy, Patient, Reading, centimetres, kilograms
 from drawup.injection.policy import Barrel, Needle, Policy
 from drawup.injection.preparation import (
@@ -36,6 +36,7 @@ from drawup.injection.preparation import (
 )
 from drawup.injection.quantity import Dimension, Quantity
 from drawup.injection.site import PastInjection, Place, Site, SiteChoice, SiteChosen, choose_sites
+from drawup.injection.technique import technique
 from drawup.injection.timing import COUNTED, PastDose, check_intervals
 
 _ZERO = Fraction(0)
@@ -94,6 +95,7 @@ class PlannedInjection:
     place: Place
     drawn: Drawn | None
     needle: NeedleChoice
+    steps: tuple[str, ...]
 
     @property
     def volume_ml(self) -> Fraction:
@@ -127,6 +129,7 @@ def plan_injection(request: Request, *, policy: Policy, tables: Tables) -> Plan:
     """The plan for one dose, now."""
     order, patient, medicine, now = request.order, request.patient, request.medicine, request.now
     found = check_order(order, now)
+    found += [finding("name-alike", other=other) for other in patient.alike]
     dose = work_out_dose(
         order=order, patient=patient, medicine=medicine, readings=request.readings, policy=policy, now=now
     )
@@ -146,6 +149,7 @@ def plan_injection(request: Request, *, policy: Policy, tables: Tables) -> Plan:
         medicine=medicine,
         history=request.history,
         open_orders=request.open_orders,
+        doses_per_day=doses_per_day(order),
         notation=policy.notation,
         now=now,
     )
@@ -357,8 +361,7 @@ def _finish(
     if candidate.device is None and not (parts and all(part is not None for part in parts)) and whole is None:
         found.append(_unreadable(request, option, policy))
     injections = tuple(
-        PlannedInjection(place=place, drawn=drawn, needle=_needle(request, candidate, place, drawn, policy, tables))
-        for place, drawn in zip(places, parts, strict=True)
+        _inject(request, candidate, place, drawn, policy, tables) for place, drawn in zip(places, parts, strict=True)
     )
     for injection in injections:
         found += injection.needle.findings
@@ -411,9 +414,9 @@ def _mark_lines(
             prime = f", after priming with {use.prime}" if use.prime else ""
             return [f"dial {use.dial}{prime}"]
         mark = candidate.mark_ml if candidate.mark_ml is not None else candidate.volume_ml
-        return [
-            _difference_line(f"give to the mark {render_number(mark, notation)} mL", candidate.volume_ml, mark, policy)
-        ]
+        if use.expel_to is None:
+            return [f"give the whole {use.kind}: {render_ml(mark, notation)}"]
+        return [_difference_line(f"expel to the mark {render_ml(mark, notation)}", candidate.volume_ml, mark, policy)]
     drawn = [injection.drawn for injection in injections if injection.drawn is not None] or (
         [whole] if whole is not None else []
     )
@@ -424,9 +427,7 @@ def _mark_lines(
         lines.append(_difference_line(f"{barrel}: draw to {mark_text(one, notation)}", volume, one.mark_ml, policy))
         if one.barrel.units_per_ml is None:
             error = worst_case_error_ml(one.mark_ml, one.barrel.capacity)
-            lines.append(
-                f"the barrel itself may be off by {render_number(error, notation)} mL (ISO 7886-1, from memory)"
-            )
+            lines.append(f"the barrel itself may be off by {render_ml(error, notation)} (ISO 7886-1, from memory)")
     return lines
 
 
@@ -445,7 +446,33 @@ def _difference_line(start: str, exact: Fraction, mark: Fraction, policy: Policy
         return f"{start}, exact"
     sign = "+" if mark > exact else "-"
     share = percent_text(abs(mark - exact) / exact)
-    return f"{start} (exact {render_number(exact, policy.notation)} mL, {sign}{share})"
+    return f"{start} (exact {render_ml(exact, policy.notation)}, {sign}{share})"
+
+
+def _inject(
+    request: Request, candidate: Candidate, place: Place, drawn: Drawn | None, policy: Policy, tables: Tables
+) -> PlannedInjection:
+    """One injection with its needle and its steps in the order of the hands."""
+    choice = _needle(request, candidate, place, drawn, policy, tables)
+    pack, label = candidate.presentation, request.medicine.technique
+    device = pack.device
+    steps = technique(
+        route=request.order.route or "",
+        site=place.site,
+        choice=choice,
+        policy=policy,
+        label_draw_back=label.draw_back,
+        z_track=label.z_track,
+        filter_needle=label.filter_needle,
+        from_ampoule=pack.container == "ampoule",
+        oily=pack.form == "oil",
+        drawn_up=candidate.device is None,
+        fixed_needle=device is not None and device.fixed_needle is not None,
+        keep_in_seconds=device.keep_in_seconds if device is not None else None,
+        bleeding=request.patient.bleeding is not None,
+        own_lines=label.lines,
+    )
+    return PlannedInjection(place=place, drawn=drawn, needle=choice, steps=steps)
 
 
 def _needle(
@@ -458,7 +485,6 @@ def _needle(
 ) -> NeedleChoice:
     patient, medicine = request.patient, request.medicine
     device = candidate.presentation.device
-    technique = medicine.technique
     weight = kilograms(patient.weight.quantity) if patient.weight is not None else None
     return choose_needle(
         route=request.order.route or "",
@@ -472,7 +498,7 @@ def _needle(
         table=tables.needles,
         least_gauge=medicine.needle_at_least_gauge,
         viscosity_mpa_s=medicine.viscosity_mpa_s,
-        ml_per_second=technique.ml_per_second or Fraction(1, policy.seconds_per_ml),
+        ml_per_second=medicine.technique.ml_per_second or Fraction(1, policy.seconds_per_ml),
         barrel_bore_mm=_bore(drawn),
         bleeding=patient.bleeding is not None,
         fixed=device.fixed_needle if device is not None else None,

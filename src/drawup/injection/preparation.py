@@ -8,7 +8,15 @@ from itertools import combinations_with_replacement
 
 from drawup.injection.finding import Finding, finding
 from drawup.injection.medicine import ROUTE_WORDS, Medicine, Presentation
-from drawup.injection.notation import Notation, decimal_text, exact_text, render, render_concentration, render_number
+from drawup.injection.notation import (
+    Notation,
+    decimal_text,
+    exact_text,
+    render,
+    render_concentration,
+    render_ml,
+    render_number,
+)
 from drawup.injection.policy import Barrel, Policy
 from drawup.injection.quantity import (
     UNITS,
@@ -103,14 +111,16 @@ def make_up(presentation: Presentation, notation: Notation) -> MadeUp | str:
     if mixing.add_ml is not None and mixing.displacement_ml is not None:
         total = mixing.add_ml + mixing.displacement_ml
         lines = (
-            f"{_ml(mixing.add_ml, notation)} {mixing.diluent} + {_ml(mixing.displacement_ml, notation)} displaced "
-            f"= {_ml(total, notation)}",
+            f"{render_ml(mixing.add_ml, notation)} {mixing.diluent} + "
+            f"{render_ml(mixing.displacement_ml, notation)} displaced = {render_ml(total, notation)}",
         )
     if mixing.gives is None:
         if total is None:
             return "a powder with neither displacement nor the concentration it gives"
         by_sum = Concentration(amount=strength, volume=millilitres(total))
-        shown = f"{render(strength, notation)} in {_ml(total, notation)} = {render_concentration(by_sum, notation)}"
+        shown = (
+            f"{render(strength, notation)} in {render_ml(total, notation)} = {render_concentration(by_sum, notation)}"
+        )
         return MadeUp(
             concentration=by_sum, total_ml=total, usable_ml=mixing.withdrawable_ml or total, working=(*lines, shown)
         )
@@ -133,13 +143,13 @@ def _by_label(
         found = (
             finding(
                 "label-volume-wins",
-                sum=f"{_ml(total, notation)} ({render_concentration(by_sum, notation)})",
-                label=f"{_ml(label_total, notation)} ({render_concentration(gives, notation)})",
+                sum=f"{render_ml(total, notation)} ({render_concentration(by_sum, notation)})",
+                label=f"{render_ml(label_total, notation)} ({render_concentration(gives, notation)})",
             ),
         )
     line = f"label: gives {render_concentration(gives, notation)}"
     if withdrawable is not None:
-        line += f", {_ml(withdrawable, notation)} can be drawn up"
+        line += f", {render_ml(withdrawable, notation)} can be drawn up"
     return MadeUp(
         concentration=gives,
         total_ml=label_total if total is None or found else total,
@@ -147,10 +157,6 @@ def _by_label(
         working=(*lines, line),
         findings=found,
     )
-
-
-def _ml(value: Fraction, notation: Notation) -> str:
-    return f"{render_number(value, notation)} mL"
 
 
 def prepare(
@@ -205,7 +211,7 @@ def _consider(
         volume, amount, line = (
             dose.base,
             made.concentration.amount_in(dose.base),
-            f"ordered as {render(dose, notation)}",
+            "",
         )
     else:
         try:
@@ -216,7 +222,7 @@ def _consider(
             return Refused(index=index, reason=f"labelled in {labelled}, with no equivalence", finding=found)
         volume = made.concentration.volume_of(amount)
         strength = render_concentration(made.concentration, notation)
-        line = f"{render(amount, notation)} / {strength} = {_ml(volume, notation)}"
+        line = f"{render(amount, notation)} / {strength} = {render_ml(volume, notation)}"
         if amount is not dose:
             line = f"{render(dose, notation)} = {render(amount, notation)}; {line}"
     if volume <= 0:
@@ -251,19 +257,19 @@ def _by_barrel(
     """A vial or ampoule: as many containers as the volume takes, and what is left in the last."""
     count = left = left_usable = None
     found = list(made.findings)
-    working = [*made.working, line]
+    working = [*made.working, line] if line else list(made.working)
     if made.usable_ml is not None and made.total_ml is not None:
         count = _ceiling(volume / made.usable_ml)
         left_usable = count * made.usable_ml - volume
         left = count * made.total_ml - volume
         if count > 1:
-            working.append(f"{count} x {_ml(made.usable_ml, policy.notation)} needed")
+            working.append(f"{count} x {render_ml(made.usable_ml, policy.notation)} needed")
         if count > policy.most_containers:
             found.append(finding("many-containers", count=str(count), most=str(policy.most_containers)))
         if left > 0 and presentation.dose_kind == "single":
-            rest = _ml(left, policy.notation)
+            rest = render_ml(left, policy.notation)
             if left_usable != left:
-                rest += f" by sum, {_ml(left_usable, policy.notation)} that could be drawn up,"
+                rest += f" by sum, {render_ml(left_usable, policy.notation)} that could be drawn up,"
             found.append(finding("discard-rest", rest=rest, container=f"the {presentation.container}"))
     return Candidate(
         index=index,
@@ -292,7 +298,7 @@ def _by_device(
     notation, device = policy.notation, presentation.device
     holds = made.usable_ml
     if holds is not None and volume > holds:
-        return Refused(index=index, reason=f"holds {_ml(holds, notation)}, and devices are never combined")
+        return Refused(index=index, reason=f"holds {render_ml(holds, notation)}, and devices are never combined")
     left = holds - volume if holds is not None else None
     keep = device.keep_in_seconds if device else None
     prime = render(device.prime, notation) if device and device.prime else None
@@ -308,15 +314,17 @@ def _by_device(
     elif left:
         marks = device.marks_ml if device is not None else None
         if marks is None:
-            return Refused(index=index, reason=f"holds {_ml(volume + left, notation)} and has no marks for a part")
-        mark = nearest_mark(volume, marks)
+            return Refused(
+                index=index, reason=f"holds {render_ml(volume + left, notation)} and has no marks for a part"
+            )
+        mark = min(nearest_mark(volume, marks), volume + left)
         if mark == 0 or abs(mark - volume) > volume * policy.mark_tolerance:
-            return Refused(index=index, reason=f"its marks, {_ml(marks, notation)} apart, cannot show the dose")
+            return Refused(index=index, reason=f"its marks, {render_ml(marks, notation)} apart, cannot show the dose")
         left = volume + left - mark
         if left:
-            expel = _ml(mark, notation)
+            expel = render_ml(mark, notation)
             given = render(made.concentration.amount_in(mark), notation)
-            found.append(finding("expel-part", expel=_ml(left, notation), mark=expel, given=given))
+            found.append(finding("expel-part", expel=render_ml(left, notation), mark=expel, given=given))
     use = DeviceUse(
         kind=device.kind if device else presentation.container,
         dial=dial,
@@ -335,7 +343,7 @@ def _by_device(
         left_usable_ml=left,
         mark_ml=mark,
         device=use,
-        working=(*made.working, line),
+        working=(*made.working, line) if line else made.working,
         findings=tuple(found),
     )
 
@@ -343,10 +351,11 @@ def _by_device(
 def _mix(candidates: list[Candidate], dose: Quantity, policy: Policy) -> Candidate | None:
     """An exact search over all sets of at most `most_containers` ampoules or vials of different strengths.
 
-    Better means fewer containers, then less left over; the last container of the set is the one drawn in part.
+    Better means fewer containers, then less left over; the last container of the set is the one drawn in part. A dose
+    ordered as a volume is another amount in each strength, and amounts of different kinds have no sum: not mixed.
     """
     drawn = [one for one in candidates if one.count is not None and one.device is None and one.left_ml is not None]
-    if len(drawn) < 2:
+    if len(drawn) < 2 or dose.unit.dimension is Dimension.VOLUME or len({one.dose.kind for one in drawn}) > 1:
         return None
     alone = min((one.count or 0, one.made_up.concentration.amount_in(one.left_ml or Fraction(0)).base) for one in drawn)
     best: tuple[tuple[int, Fraction], tuple[Candidate, ...]] | None = None
@@ -381,13 +390,13 @@ def _mixed_candidate(chosen: tuple[Candidate, ...], left_base: Fraction, policy:
         parts.append((one, len(same), volume))
     by_index = {candidate.index: candidate for candidate in chosen}
     packs = "; ".join(
-        f"{_ml(volume, notation)} from {count} x {pack_text(by_index[one].presentation, notation)}"
+        f"{render_ml(volume, notation)} from {count} x {pack_text(by_index[one].presentation, notation)}"
         for one, count, volume in parts
     )
     total = sum((volume for _, _, volume in parts), Fraction(0))
     found = [finding("strengths-mixed", packs=packs)]
     if left_ml:
-        found.append(finding("discard-rest", rest=_ml(left_ml, notation), container="the last container"))
+        found.append(finding("discard-rest", rest=render_ml(left_ml, notation), container="the last container"))
     return Candidate(
         index=parts[0][0],
         presentation=by_index[parts[0][0]].presentation,
@@ -398,7 +407,7 @@ def _mixed_candidate(chosen: tuple[Candidate, ...], left_base: Fraction, policy:
         left_ml=left_ml,
         left_usable_ml=left_ml,
         mixed=tuple(parts),
-        working=(packs, f"together {_ml(total, notation)}"),
+        working=(packs, f"together {render_ml(total, notation)}"),
         findings=tuple(found),
     )
 
@@ -476,11 +485,11 @@ def explain_no_barrel(
         return wrong_units_barrel(volume, candidate=candidate, policy=policy, barrel=None)
     held = [drawn for barrel in barrels if (drawn := try_barrel(barrel, volume, policy.barrel_headroom)) is not None]
     if not held:
-        return finding("no-barrel-holds", volume=_ml(volume, notation))
+        return finding("no-barrel-holds", volume=render_ml(volume, notation))
     nearest = min(held, key=lambda drawn: abs(drawn.difference))
     return finding(
         "too-small-to-read",
-        volume=_ml(volume, notation),
+        volume=render_ml(volume, notation),
         tolerance=percent_text(policy.mark_tolerance),
         nearest=mark_text(nearest, notation),
         difference=percent_text(abs(nearest.difference)),
@@ -500,7 +509,7 @@ def wrong_units_barrel(volume: Fraction, *, candidate: Candidate, policy: Policy
         barrel = marked[0] if marked else None
     wrong_per_ml = barrel.units_per_ml if barrel is not None else None
     if wrong_per_ml is None:
-        named, wrong_mark = "A barrel marked in mL", f"{_ml(volume, notation)}, with no units to read"
+        named, wrong_mark = "A barrel marked in mL", f"{render_ml(volume, notation)}, with no units to read"
         wrong = f"{render(dose, notation)} could be read nowhere"
     else:
         marks = volume * wrong_per_ml
@@ -509,16 +518,16 @@ def wrong_units_barrel(volume: Fraction, *, candidate: Candidate, policy: Policy
         named = f"A barrel marked for {render_number(wrong_per_ml, notation)} units/mL, or in mL,"
         wrong_mark = f"mark {render_number(marks, notation)}"
         wrong = (
-            f"{render_number(dose.value, notation)} marks would be {_ml(slipped, notation)} = "
+            f"{render_number(dose.value, notation)} marks would be {render_ml(slipped, notation)} = "
             f"{render_number(slipped * own, notation)} units, "
             f"{render_number(slipped / volume, notation)} times the dose; "
-            f'"{render_number(marks, notation)} units" copied on would be {_ml(copied, notation)}, '
+            f'"{render_number(marks, notation)} units" copied on would be {render_ml(copied, notation)}, '
             f"{_share_text(copied / volume)} of the dose"
         )
     return finding(
         "units-barrel-mismatch",
         barrel=named,
-        volume=_ml(volume, notation),
+        volume=render_ml(volume, notation),
         wrong_mark=wrong_mark,
         wrong_dose=wrong,
         strength=shown_strength,

@@ -42,11 +42,12 @@ def check_intervals(
     medicine: Medicine,
     history: tuple[PastDose, ...] | None,
     open_orders: tuple[OpenOrder, ...],
+    doses_per_day: int,
     notation: Notation,
     now: datetime,
 ) -> list[Finding]:
     """Too soon, over the daily or group maximum over all open orders, doubled orders, or never asked."""
-    found = _check_open_orders(dose, medicine, open_orders, notation)
+    found = _check_open_orders(dose, doses_per_day, medicine, open_orders, notation)
     depends = medicine.least_interval_minutes is not None or medicine.at_most_daily is not None
     if history is None:
         if depends:
@@ -143,7 +144,11 @@ def _as_kind(amount: Quantity | None, limit: Quantity, medicine: Medicine) -> Qu
 
 
 def _check_open_orders(
-    dose: Quantity | None, medicine: Medicine, open_orders: tuple[OpenOrder, ...], notation: Notation
+    dose: Quantity | None,
+    doses_per_day: int,
+    medicine: Medicine,
+    open_orders: tuple[OpenOrder, ...],
+    notation: Notation,
 ) -> list[Finding]:
     """Another open order of the same medicine or group: both shown, both counted in the maximum of a day."""
     same = [order for order in open_orders if medicine.counts_with(order.medicine)]
@@ -155,7 +160,8 @@ def _check_open_orders(
     limit = medicine.at_most_daily
     if limit is None or dose is None:
         return found
-    total = _as_kind(dose, limit, medicine)
+    own_dose = _as_kind(dose, limit, medicine)
+    total = None if own_dose is None else own_dose.times(doses_per_day)
     for order in same:
         amount = _as_kind(order.amount, limit, medicine)
         if total is None or amount is None:

@@ -126,6 +126,7 @@ class _Walk:
                 not agrees
                 or position != at + 1
                 or number != before + 1
+                or kept < documents
                 or not text.startswith(opening.encode())
                 or sha256(previous + text).digest() != hashed
                 or link_hash(link, hashed, () if kept == documents else self._digests_between(documents, kept))

@@ -30,11 +30,18 @@ class Claimed(RecordError):
 
 _NOTHING_WRITTEN = "Nothing of this entry was kept."
 
-# The primary result codes of the database, from its published list (sqlite.org/rescode.html), each with the sentence
-# for the person at the screen. Codes that are not listed here are named as they are.
+# The result codes of the database, from its published list (sqlite.org/rescode.html), each with the sentence for the
+# person at the screen. A code is looked for as it is, then as the kind that its last byte names.
 _SENTENCES: dict[int, str] = {
     sqlite3.SQLITE_FULL: "There is no room left on the disk. Free some room and enter it again.",
-    sqlite3.SQLITE_IOERR: "The disk reported an error. Copy the record to another disk and check it there.",
+    # Where the disk fails at the very end, the entry may have reached it all the same.
+    sqlite3.SQLITE_IOERR: (
+        "The disk reported an error. Look whether the entry is there before you enter it again, and move the record to "
+        "another disk."
+    ),
+    sqlite3.SQLITE_IOERR_SHMSIZE: (
+        "There is no room left on the disk beside the record, or the disk failed. Free some room and try again."
+    ),
     sqlite3.SQLITE_READONLY: "The record may only be read. Ask for permission to write the file and its folder.",
     sqlite3.SQLITE_BUSY: "Another program has kept the record busy for too long. Wait for it and try again.",
     sqlite3.SQLITE_LOCKED: "The record is in use by this same program. Finish that first and try again.",
@@ -54,7 +61,7 @@ def sentence(error: sqlite3.Error, *, path: Path, doing: str) -> str:
     code = getattr(error, "sqlite_errorcode", None)
     name = getattr(error, "sqlite_errorname", None) or type(error).__name__
     if code is not None:
-        known = _SENTENCES.get(code & 0xFF)
+        known = _SENTENCES.get(code, _SENTENCES.get(code & 0xFF))
         if known is not None:
             return f"{doing} failed for the record {str(path)!r}: {known} ({name})"
         if code & 0xFF == sqlite3.SQLITE_CONSTRAINT:

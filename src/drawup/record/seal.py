@@ -14,7 +14,7 @@ from drawup.record.errors import RecordError
 from drawup.record.store import Store
 
 _HEX = re.compile(r"[0-9a-f]{64}")
-_COUNT = re.compile(r"(\S+) ([0-9]{1,18})", re.ASCII)
+_COUNT = re.compile(r"(\S.*) ([0-9]{1,18})", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,11 +21,13 @@ from drawup.service.state import (
     Reading,
     Setting,
     StockState,
+    alike_key,
     all_stock,
     canonical,
     formulary_entry,
     known_code,
     patient_state,
+    patient_stream,
     setting,
     stock_state,
 )
@@ -185,7 +187,7 @@ def request_document(
     document: dict[str, Any] = {
         "format": 1,
         "now": local.isoformat(),
-        "patient": _patient(state),
+        "patient": {**_patient(state), **_alike(reading, state)},
         "order": rule,
         "medicine": dict(formulary_entry(reading, rule["medicine"])),
         "history": list(_history(state, now)),
@@ -214,6 +216,16 @@ def _patient(state: PatientState) -> dict[str, Any]:
     if state.distances:
         patient["distance_mm"] = dict(state.distances)
     return patient
+
+
+def _alike(reading: Reading, state: PatientState) -> dict[str, list[str]]:
+    """Others of the same family name, twins among them."""
+    others = []
+    for fact in reading.find(alike_key(state.person["family"])):
+        body = fact.body
+        if fact.stream != patient_stream(state.patient):
+            others.append(f"{body['family'].upper()}, {body['given']}, born {body['born']}")
+    return {"alike": others} if others else {}
 
 
 def _only(body: Mapping[str, Any], *keys: str) -> dict[str, Any]:

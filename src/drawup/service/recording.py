@@ -269,6 +269,8 @@ def _entry_body(
     strength = candidate.made_up.concentration
     given_amount = strength.amount_in(given_ml) if not candidate.mixed else candidate.dose.times(given_ml / planned_ml)
     ordered = candidate.dose
+    single = candidate.presentation.dose_kind == "single"
+    waste_ml = (candidate.left_ml or Fraction(0)) + planned_ml - given_ml if single else Fraction(0)
     injections = [
         {
             "site": one["site"],
@@ -293,7 +295,8 @@ def _entry_body(
         "volume_ml": exact_text(given_ml),
         "injections": injections,
         "containers": counted_containers(writer, containers),
-        "waste_ml": exact_text((candidate.left_ml or Fraction(0)) + planned_ml - given_ml),
+        "waste_ml": exact_text(waste_ml),
+        "waste": machine_text(strength.amount_in(waste_ml)),
         "at": happened.at.isoformat(),
         "zone": current.zone,
         "plan": digest,

@@ -16,6 +16,7 @@ from drawup.record.store import Store, Writer
 from drawup.service.errors import UseCaseError
 from drawup.service.state import (
     PatientState,
+    alike_key,
     formulary_entry,
     known_code,
     medicine_of,
@@ -118,7 +119,9 @@ def register_patient(store: Store, person: Mapping[str, Any], *, now: datetime, 
                 raise UseCaseError(f"{kind} {value} belongs to another patient already. Look at both")
         keys = [f"identifier:{kind}:{value}" for kind, value in identifiers]
         whole = {**body, "identifiers": [{"kind": kind, "value": value} for kind, value in identifiers], "by": by}
-        writer.append(patient_stream(patient), "registered", whole, recorded_at=now, keys=[*keys, "patients"])
+        writer.append(
+            patient_stream(patient), "registered", whole, recorded_at=now, keys=[*keys, "patients", alike_key(family)]
+        )
     return patient
 
 

@@ -108,6 +108,11 @@ def patient_stream(patient: str) -> str:
     return f"patient/{patient}"
 
 
+def alike_key(family: str) -> str:
+    """The look-up key under which namesakes find each other."""
+    return f"family:{family.casefold()}"
+
+
 def patient_state(reading: Reading, patient: str) -> PatientState:
     """The patient as the facts stand. Raises UseCaseError where there is none."""
     state = PatientState(patient=patient)
