@@ -11,7 +11,7 @@ import pytest
 FLOAT_MODULES = {"tissue.py", "rotation.py"}
 # Elsewhere a float is right only in these functions, classes and constants, listed by name.
 FLOAT_NAMES: Mapping[str, frozenset[str]] = {
-    "needle.py": frozenset(),  # the flow part: force on the plunger and time to empty
+    "needle.py": frozenset(("pressure_pa", "push_newtons", "share_at_bone", "tip_depth_mm")),  # force, chance, depth
     "site.py": frozenset(),  # the grid: distance between two points
 }
 

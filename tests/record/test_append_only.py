@@ -67,7 +67,7 @@ def next_rows(connection: sqlite3.Connection, table: str) -> list[dict[str, obje
         "chain": [(position + 1, stream, number + 1, rest[-1], documents, bytes(32))],
         "look_up": [(position, "batch/new")],
         "document": [(documents + 1, "f" * 64, b"new")],
-        "record": [],
+        "record": [(1, "another clinic", "2026-03-03T09:00:00.000000Z")],
     }
     if table == "chain":
         connection.execute(f"INSERT INTO fact VALUES ({', '.join('?' * len(newest))})", facts[0])
@@ -177,10 +177,26 @@ def test_a_number_that_does_not_follow_is_refused(raw: sqlite3.Connection, table
 
 
 def test_a_fact_is_refused_until_the_one_before_it_has_its_link(raw: sqlite3.Connection) -> None:
-    first = next_rows(raw, "fact")[0]
-    insert(raw, "fact", first)
-    with pytest.raises(sqlite3.IntegrityError, match="only the next row of fact"):
-        insert(raw, "fact", next_rows(raw, "fact")[0])
+    insert(raw, "fact", next_rows(raw, "fact")[0])
+    after_it = next_rows(raw, "fact")[0]
+    for row in (after_it, {**after_it, "position": 10}):
+        with pytest.raises(sqlite3.IntegrityError, match="only the next row of fact"):
+            insert(raw, "fact", row, how="INSERT OR REPLACE")
+
+
+@pytest.mark.parametrize("name", ["stream", "number", "fact_hash", "documents"])
+def test_a_link_that_does_not_agree_with_its_fact_is_refused(raw: sqlite3.Connection, name: str) -> None:
+    row = next_rows(raw, "chain")[0]
+    wrong = {"stream": "patient/9", "number": 9, "fact_hash": bytes(32), "documents": 3}[name]
+    assert row[name] != wrong
+    with pytest.raises(sqlite3.IntegrityError, match="only the next row of chain"):
+        insert(raw, "chain", {**row, name: wrong})
+
+
+def test_a_document_with_a_digest_that_is_there_is_refused(raw: sqlite3.Connection) -> None:
+    digest = raw.execute("SELECT digest FROM document WHERE number = 2").fetchone()[0]
+    with pytest.raises(sqlite3.IntegrityError, match="only the next row of document"):
+        insert(raw, "document", {**next_rows(raw, "document")[0], "digest": digest})
 
 
 def test_a_look_up_key_is_refused_for_any_but_the_newest_fact(raw: sqlite3.Connection) -> None:

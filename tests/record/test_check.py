@@ -230,6 +230,15 @@ CASES: list[tuple[str, str, str, tuple[int | None, str | None, int | None], str]
         "documents 2 to 2",
     ),
     (
+        "everything moved one position on",
+        "UPDATE fact SET position = -1 - position; UPDATE fact SET position = -position;"
+        "UPDATE chain SET position = -1 - position; UPDATE chain SET position = -position;"
+        "UPDATE look_up SET position = position + 1; UPDATE claim SET position = position + 1",
+        "fact missing",
+        (1, None, None),
+        "found number 1 of 'patient/1' at position 2",
+    ),
+    (
         "everything deleted but the links",
         "DELETE FROM claim; DELETE FROM look_up; DELETE FROM fact",
         "fact missing",
@@ -393,6 +402,23 @@ def test_tampering_is_named(
     found = first_break(filled)
     assert (found.what, (found.position, found.stream, found.number)) == (what, where), found.sentence
     assert said in found.sentence
+
+
+def test_a_number_left_out_is_named_also_where_every_hash_was_worked_out_anew(
+    filled: Path, tampering: Tampering
+) -> None:
+    with tampering(filled) as raw:
+        before, link = raw.execute(
+            "SELECT fact.hash, chain.hash FROM fact, chain WHERE fact.position = 6 AND chain.position = 8"
+        ).fetchone()
+        text = '["audit",4,"given","2026-03-02T09:00:00.000000Z",[],{"who":"stated"}]'
+        hashed = sha256(before + text.encode()).digest()
+        raw.execute("UPDATE fact SET number = 4, text = ?, hash = ? WHERE position = 9", (text, hashed))
+        linked = sha256(link + hashed).digest()
+        raw.execute("UPDATE chain SET number = 4, fact_hash = ?, hash = ? WHERE position = 9", (hashed, linked))
+    found = first_break(filled)
+    assert (found.what, found.position, found.number) == ("number", 9, 4)
+    assert "expected number 3 of 'audit' next; found number 4 in its text" in found.sentence
 
 
 def test_every_kind_of_break_is_tried() -> None:

@@ -27,7 +27,11 @@ def mode(path: Path) -> int:
     return path.stat().st_mode & 0o777
 
 
-def test_a_new_record_and_its_log_are_readable_by_the_owner_only(tmp_path: Path, now: datetime) -> None:
+def test_a_new_record_and_its_log_are_readable_by_the_owner_only(
+    tmp_path: Path, now: datetime, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Not even for the moment before opening would set it right.
+    monkeypatch.setattr("drawup.record.store.tighten", lambda path: None)
     path = tmp_path / "deep" / "down" / "clinic.record"
     before = os.umask(0)
     try:

@@ -187,7 +187,7 @@ def correction(desk: Desk, /, entry: str, reason: str, by: str, as_json: bool, *
 
     The planned dose, the stock and the next site follow what is true.
     """
-    from drawup.service.recording import Change, correct
+    from drawup.service.correcting import Change, correct
 
     with open_record(desk) as store:
         change = Change(

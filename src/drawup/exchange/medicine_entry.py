@@ -19,7 +19,7 @@ from drawup.injection.medicine import (
     Technique,
     UsualDose,
 )
-from drawup.injection.notation import NotationError, parse_equivalence, parse_strength
+from drawup.injection.notation import Notation, NotationError, parse_equivalence, parse_strength
 from drawup.injection.policy import Needle
 from drawup.injection.quantity import Concentration, Dimension, Equivalence, Quantity
 
@@ -81,8 +81,29 @@ _AGE_DAYS = {"day": Fraction(1), "week": Fraction(7), "month": Fraction("30.4375
 _READING = re.compile(r"(?P<number>[0-9][0-9.,]*)(?: (?P<unit>\S.{0,30}))?", re.ASCII)
 
 
+_KNOWN: dict[tuple[str, str, Notation], tuple[Medicine, tuple[str, ...]]] = {}
+_MOST_KNOWN = 256
+
+
 def read_medicine(fields: Fields) -> Medicine:
-    """The medicine and its packs. Raises FieldError."""
+    """The medicine and its packs. Raises FieldError.
+
+    A formulary has few medicines and many requests: one that is written in just the same way is read once.
+    """
+    key = (fields.path, fields.content, fields.notation)
+    known = _KNOWN.get(key)
+    if known is None:
+        before = len(fields.notes)
+        known = _read_medicine(fields), tuple(fields.notes[before:])
+        if len(_KNOWN) >= _MOST_KNOWN:
+            _KNOWN.clear()
+        _KNOWN[key] = known
+    else:
+        fields.notes.extend(known[1])
+    return known[0]
+
+
+def _read_medicine(fields: Fields) -> Medicine:
     name = fields.need_text("name")
     equivalences = fields.items("equivalences", lambda value, path: _equivalence(value, path, fields)) or ()
     forms = tuple(dict.fromkeys(side.form for pair in equivalences for side in (pair.left, pair.right) if side.form))

@@ -132,6 +132,11 @@ class Fields:
         self.notation = notation
         self.notes = notes
 
+    @property
+    def content(self) -> str:
+        """The whole object as text, the same for the same content."""
+        return repr(self._values)
+
     def at(self, key: str) -> str:
         """The path of a field."""
         return f"{self.path}.{key}" if self.path else key

@@ -42,7 +42,7 @@ class Device:
     one_patient: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Presentation:
     """One pack of a medicine. `strength` is a concentration, or for a powder the amount in one container.
 
@@ -107,7 +107,7 @@ class Technique:
 PLAIN_TECHNIQUE = Technique()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Medicine:
     """The substance as named locally, its packs, and what its label asks for."""
 

@@ -427,7 +427,11 @@ def _form_of(side: str) -> str:
 
 def decimal_text(value: Fraction) -> str | None:
     """The finite decimal of a number without trailing zeros or exponent; None where there is none."""
-    numerator, denominator = value.numerator, value.denominator
+    return _decimal_text(value.numerator, value.denominator)
+
+
+@lru_cache(maxsize=4096)
+def _decimal_text(numerator: int, denominator: int) -> str | None:
     if denominator == 1:
         return str(numerator)
     rest, twos, fives = denominator, 0, 0

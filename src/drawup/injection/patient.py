@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from fractions import Fraction
 
-from drawup.injection.quantity import Quantity
+from drawup.injection.quantity import CENTIMETRE, KILOGRAM, Quantity
 
 SEXES = ("female", "male", "unknown")
 HOW = ("measured", "told", "guessed")
@@ -133,9 +133,13 @@ _CM = 10
 
 def kilograms(weight: Quantity) -> Fraction:
     """A body weight in kg."""
+    if weight.unit is KILOGRAM:
+        return weight.value
     return weight.base / _KG
 
 
 def centimetres(height: Quantity) -> Fraction:
     """A height in cm."""
+    if height.unit is CENTIMETRE:
+        return height.value
     return height.base / _CM

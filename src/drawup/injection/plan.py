@@ -11,14 +11,15 @@ from datetime import datetime
 from fractions import Fraction
 
 from drawup.injection.batch import Container, check_container
-from drawup.injection.dose import Dose, check_needs, latest, reading_text, work_out_dose
+from drawup.injection.dose import Dose, check_needs, work_out_dose
 from drawup.injection.finding import Finding, Severity, finding, worst_first
-from drawup.injection.medicine import ROUTE_WORDS, Medicine, Presentation
+from drawup.injection.medicine import Medicine
 from drawup.injection.needle import NeedleChoice, NeedleTable, choose_needle
 from drawup.injection.notation import render, render_ml, render_number
 from drawup.injection.order import OpenOrder, Order, check_order, doses_per_day
-from drawup.injection.patient import Age, Allergy, Patient, Reading, centimetres, kilograms
+from drawup.injection.patient import Age, Patient, Reading, centimetres, kilograms
 from drawup.injection.policy import Barrel, Needle, Policy
+from drawup.injection.precautions import check_allergies, check_bleeding, check_medicine
 from drawup.injection.preparation import (
     Candidate,
     Drawn,
@@ -34,12 +35,13 @@ from drawup.injection.preparation import (
     worst_case_error_ml,
     wrong_units_barrel,
 )
-from drawup.injection.quantity import Dimension, Quantity
+from drawup.injection.quantity import Quantity
 from drawup.injection.site import PastInjection, Place, Site, SiteChoice, SiteChosen, choose_sites
 from drawup.injection.technique import technique
 from drawup.injection.timing import COUNTED, PastDose, check_intervals
 
 _ZERO = Fraction(0)
+_NO_PLACE = 99
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +50,7 @@ class Tables:
 
     sites: tuple[Site, ...]
     needles: NeedleTable
+    bores: tuple[tuple[Fraction, Fraction], ...]  # of barrels: capacity in mL, inner diameter in mm
     version: str
 
 
@@ -139,9 +142,9 @@ def plan_injection(request: Request, *, policy: Policy, tables: Tables) -> Plan:
         prepared = _prepare(request, dose.amount, policy, tables, found)
     candidate = prepared.candidate
     presentation = candidate.presentation if candidate is not None else None
-    found += _check_allergies(patient, medicine, presentation)
-    found += _check_medicine(request, policy)
-    found += _check_bleeding(request, policy)
+    found += check_allergies(patient, medicine, presentation)
+    found += check_medicine(order, medicine, policy)
+    found += check_bleeding(order, patient, request.readings, policy)
     if medicine.needs:
         found += check_needs(medicine, request.readings, policy.notation, now)
     found += check_intervals(
@@ -216,7 +219,8 @@ class _Option:
         """Readable first, then fewest containers, fewest injections, least waste."""
         candidate = self.candidate
         unreadable = 0 if self.whole is not None or candidate.device is not None or self._parts_readable() else 1
-        injections = len(self.sites.places) if self.sites is not None else 1
+        # A pack for which no place was left comes last of its kind.
+        injections = (len(self.sites.places) or _NO_PLACE) if self.sites is not None else 1
         waste = candidate.made_up.concentration.amount_in(candidate.left_ml or _ZERO).base
         return unreadable, candidate.count or 1, injections, waste
 
@@ -499,12 +503,14 @@ def _needle(
         least_gauge=medicine.needle_at_least_gauge,
         viscosity_mpa_s=medicine.viscosity_mpa_s,
         ml_per_second=medicine.technique.ml_per_second or Fraction(1, policy.seconds_per_ml),
-        barrel_bore_mm=_bore(drawn),
+        barrel_bore_mm=_bore(drawn, tables),
         bleeding=patient.bleeding is not None,
         fixed=device.fixed_needle if device is not None else None,
         chosen=request.choice.needle,
         notation=policy.notation,
         volume_ml=drawn.mark_ml if drawn is not None else place.volume_ml,
+        born_at_weeks=patient.born_at_weeks,
+        bleeding_gauge=policy.bleeding_least_gauge,
     )
 
 
@@ -516,113 +522,11 @@ def _body_mass_index(patient: Patient, weight_kg: Fraction | None) -> Fraction |
     return weight_kg / (metres * metres) if metres else None
 
 
-# Inner diameters in mm of common barrels by capacity in mL, from memory.
-_BORES = ((1, Fraction("4.8")), (3, Fraction("8.7")), (5, Fraction("12.1")), (10, Fraction("14.5")))
-
-
-def _bore(drawn: Drawn | None) -> Fraction | None:
+def _bore(drawn: Drawn | None, tables: Tables) -> Fraction | None:
     """The barrel's inner diameter in mm; None where no barrel in mL is known."""
     if drawn is None or drawn.barrel.units_per_ml is not None:
         return None
-    return next((bore for capacity, bore in _BORES if drawn.barrel.capacity <= capacity), None)
-
-
-# --- may I --------------------------------------------------------------------------------------------------------
-
-
-def _check_allergies(patient: Patient, medicine: Medicine, presentation: Presentation | None) -> list[Finding]:
-    if patient.allergies is None:
-        return [finding("allergy-not-asked")]
-    found = []
-    excipients = presentation.excipients if presentation is not None else ()
-    for allergy in patient.allergies:
-        because = _because(allergy, medicine, excipients)
-        if because:
-            found.append(finding(_allergy_code(allergy), allergy=allergy.to, medicine=medicine.name, because=because))
-    return found
-
-
-def _because(allergy: Allergy, medicine: Medicine, excipients: tuple[str, ...]) -> str:
-    to = allergy.to.casefold()
-    if to == medicine.name.casefold():
-        return "is the very medicine ordered"
-    for group in medicine.allergy_groups:
-        if to == group.casefold():
-            return f"belongs to {group}"
-    for excipient in excipients:
-        if to == excipient.casefold():
-            return f"contains {excipient} in this pack"
-    return ""
-
-
-def _allergy_code(allergy: Allergy) -> str:
-    if allergy.kind == "intolerance":
-        return "intolerance"
-    if allergy.status == "unconfirmed":
-        return "allergy-unconfirmed"
-    return "allergy-mild" if allergy.severity == "mild" else "allergy-serious"
-
-
-def _check_medicine(request: Request, policy: Policy) -> list[Finding]:
-    """Route licensed, strength named where it decides, second check."""
-    order, medicine = request.order, request.medicine
-    found = []
-    if order.medicine != medicine.name:
-        difference = f"They differ in the medicine: {medicine.name}, not {order.medicine}."
-        found.append(
-            finding("medicine-not-ordered", ordered=order.medicine, scanned=medicine.name, difference=difference)
-        )
-    if order.route is not None and medicine.routes and order.route not in medicine.routes:
-        routes = " or ".join(ROUTE_WORDS[route] for route in medicine.routes)
-        found.append(
-            finding("route-not-licensed", medicine=medicine.name, route=ROUTE_WORDS[order.route], routes=routes)
-        )
-    if order.strength is None and _strength_decides(order, medicine):
-        strengths = ", ".join(pack_text(pack, policy.notation) for pack in medicine.presentations)
-        found.append(finding("order-lacks-strength", medicine=medicine.name, strengths=strengths))
-    if medicine.second_check or (medicine.second_check is None and _listed(medicine, policy.second_check)):
-        why = "its formulary entry says so" if medicine.second_check else "it is on the policy's list"
-        found.append(finding("second-check-needed", medicine=medicine.name, why=why))
-    return found
-
-
-def _strength_decides(order: Order, medicine: Medicine) -> bool:
-    """A medicine read in units, or a dose ordered as a volume of a medicine with several strengths."""
-    if medicine.units_barrel:
-        return True
-    rule = order.dose
-    if rule is None or rule.amount is None or rule.amount.unit.dimension is not Dimension.VOLUME:
-        return False
-    return len({pack.strength for pack in medicine.presentations}) > 1
-
-
-def _listed(medicine: Medicine, names: tuple[str, ...]) -> bool:
-    if not names:
-        return False
-    return any(name in names for name in (medicine.name, *medicine.same_group, *medicine.allergy_groups))
-
-
-def _check_bleeding(request: Request, policy: Policy) -> list[Finding]:
-    """Bleeding risk before an injection into muscle: the reading with its day; outside its range the prescriber."""
-    risk = request.patient.bleeding
-    if risk is None or request.order.route != "intramuscular":
-        return []
-    shown = ""
-    if risk.what:
-        reading = latest(request.readings, risk.what)
-        if reading is None:
-            return [finding("bleeding-reading-missing", reason=risk.reason, what=risk.what)]
-        value = reading_text(reading, policy.notation)
-        low, high = risk.low, risk.high
-        if (low is not None and reading.value < low) or (high is not None and reading.value > high):
-            span = {
-                name: render_number(one, policy.notation) if one is not None else "any"
-                for name, one in (("low", low), ("high", high))
-            }
-            return [finding("bleeding-reading-outside", reason=risk.reason, what=risk.what, value=value, **span)]
-        shown = f", {risk.what} {value} on {reading.at.date().isoformat()}"
-    press = str(policy.bleeding_press_minutes)
-    return [finding("bleeding-risk", reason=risk.reason, reading=shown, press=press)]
+    return next((bore for capacity, bore in tables.bores if drawn.barrel.capacity <= capacity), None)
 
 
 def _sources(dose: Dose, prepared: _Prepared, findings: tuple[Finding, ...]) -> tuple[str, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from itertools import combinations_with_replacement
 
 from drawup.injection.finding import Finding, finding
@@ -98,6 +99,7 @@ def pack_text(presentation: Presentation, notation: Notation) -> str:
     return f"{name}{presentation.container} {shown}{volume}{powder}"
 
 
+@lru_cache(maxsize=512)
 def make_up(presentation: Presentation, notation: Notation) -> MadeUp | str:
     """What one container gives once it is ready; a sentence where the formulary does not say enough."""
     strength = presentation.strength

@@ -39,10 +39,12 @@ class Unit:
     dimension: Dimension
     factor: Fraction
     body_weight_only: bool = False
+    is_base: bool = False
 
 
 def _unit(name: str, dimension: Dimension, factor: str, *, body_weight_only: bool = False) -> Unit:
-    return Unit(name=name, dimension=dimension, factor=Fraction(factor), body_weight_only=body_weight_only)
+    exact = Fraction(factor)
+    return Unit(name=name, dimension=dimension, factor=exact, body_weight_only=body_weight_only, is_base=exact == 1)
 
 
 NANOGRAM = _unit("ng", Dimension.MASS, "1/1000000")
@@ -98,8 +100,6 @@ ALL_UNITS: tuple[Unit, ...] = (
     SQUARE_METRE,
 )
 
-_ONE = Fraction(1)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quantity:
@@ -116,7 +116,7 @@ class Quantity:
     @property
     def base(self) -> Fraction:
         """The same amount counted in the base unit of its dimension."""
-        return self.value * self.unit.factor if self.unit.factor is not _ONE else self.value
+        return self.value if self.unit.is_base else self.value * self.unit.factor
 
     @property
     def kind(self) -> tuple[Dimension, str]:
@@ -185,7 +185,8 @@ class Concentration:
 
     def in_one_ml(self) -> Quantity:
         """The amount in 1 mL."""
-        return self.amount.times(1 / self.volume.base)
+        volume = self.volume.base
+        return self.amount if volume == 1 else self.amount.times(1 / volume)
 
     def volume_of(self, dose: Quantity) -> Fraction:
         """The exact volume in mL that holds this dose. Raises DimensionMismatch."""

@@ -6,23 +6,31 @@ days later from paper; it is marked, and stands on the list for review.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from fractions import Fraction
 from typing import Any
 
-from drawup.exchange.answer import finding_json
 from drawup.exchange.reader import Fields, moment_of
 from drawup.injection.batch import check_scanned
 from drawup.injection.finding import Finding, finding, worst_first
-from drawup.injection.notation import NotationError, decimal_text, exact_text, parse_quantity, render, rounded_half_up
+from drawup.injection.notation import exact_text, parse_quantity, render
 from drawup.injection.plan import Accepted, Plan, accept
-from drawup.injection.quantity import Dimension, Quantity
 from drawup.record.errors import Claimed
-from drawup.record.fact import Fact
 from drawup.record.store import Store, Writer
+from drawup.service.entries import (
+    Recorded,
+    check_time,
+    counted_containers,
+    entry_keys,
+    late_text,
+    machine_text,
+    move_stock,
+    short,
+    used_containers,
+    volume_of,
+)
 from drawup.service.errors import AlreadyGiven, Blocked, UseCaseError
 from drawup.service.planning import (
     Scanned,
@@ -35,16 +43,11 @@ from drawup.service.planning import (
     request_document,
 )
 from drawup.service.state import (
-    Entry,
     PatientState,
     Setting,
-    formulary_entry,
-    known_code,
     patient_state,
     patient_stream,
     setting,
-    stock_state,
-    stock_stream,
 )
 
 # Reasons for not giving; "other" wants words.
@@ -81,15 +84,6 @@ class People:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Recorded:
-    """What was written: the entry's name, the fact, and everything found at that moment."""
-
-    entry: str
-    fact: Fact
-    findings: tuple[Finding, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Happened:
     """The clinician's word on how it went, where it was not as planned.
 
@@ -121,7 +115,7 @@ def given(
     same planned dose is recorded and it is not said that it truly happened twice.
     """
     _check_people(people)
-    _check_time(happened.at, now)
+    check_time(happened.at, now)
     try:
         with store.writing() as writer:
             return _give(writer, plan, scans, people, happened, now, accepted)
@@ -135,11 +129,6 @@ def _check_people(people: People) -> None:
         raise UseCaseError("say who gave it: --given-by NAME")
     if people.checked_by and people.checked_by.strip().casefold() == people.given_by.strip().casefold():
         raise UseCaseError(f"{people.given_by} cannot be both giver and second checker. Name the other person")
-
-
-def _check_time(at: datetime, now: datetime) -> None:
-    if at > now + timedelta(minutes=5):
-        raise UseCaseError(f"{at.isoformat()} lies in the future. State when it was given")
 
 
 def _count_near_misses(store: Store, plan: str, blocked: Blocked, people: People, now: datetime) -> None:
@@ -186,12 +175,12 @@ def _give(
     containers = [look_at(writer, text, happened.at) for text in scans]
     body = _entry_body(kept, digest, plan, answer, containers, people, happened, state, current, writer)
     kind, marks = _kind_and_marks(body, plan, findings, happened, now, current, claimed, state)
-    body["findings"] = [_short(found) for found in (*findings, *marks)]
+    body["findings"] = [short(found) for found in (*findings, *marks)]
     body["review"] = [found.code for found in marks]
-    fact = writer.append(patient_stream(state.patient), kind, body, recorded_at=now, keys=_entry_keys(body))
+    fact = writer.append(patient_stream(state.patient), kind, body, recorded_at=now, keys=entry_keys(body))
     if claimed is None:
         writer.claim(dose_key(order, number), fact)
-    move_stock(writer, _used(body), state.entry_id(fact.number), "used", now, happened.at)
+    move_stock(writer, used_containers(body), state.entry_id(fact.number), "used", now, happened.at)
     return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=worst_first([*findings, *marks]))
 
 
@@ -263,7 +252,7 @@ def _entry_body(
     assert candidate is not None  # a plan without pack or dose never gets here
     assert amount is not None
     planned_ml = plan.mark_ml if plan.mark_ml is not None else candidate.volume_ml
-    given_ml = _volume(happened.volume) if happened.volume is not None else planned_ml
+    given_ml = volume_of(happened.volume) if happened.volume is not None else planned_ml
     if given_ml > planned_ml and not happened.anyway:
         raise UseCaseError(f"{happened.volume} is more than the plan's {exact_text(planned_ml)} mL. Make a new plan")
     strength = candidate.made_up.concentration
@@ -319,44 +308,6 @@ def _done(injections: list[dict[str, Any]], given_ml: Fraction) -> list[dict[str
     return done
 
 
-def machine_text(amount: Quantity) -> str:
-    """An amount as the public request writes it, exact; a value without a finite decimal keeps twelve places."""
-    number = decimal_text(amount.value) or decimal_text(rounded_half_up(amount.value, 12))
-    return f"{number} {amount.unit.name} {amount.form}".strip()
-
-
-def _volume(text: str) -> Fraction:
-    try:
-        quantity = parse_quantity(text).quantity
-    except NotationError as error:
-        raise UseCaseError(str(error)) from None
-    if quantity.unit.dimension is not Dimension.VOLUME or quantity.value == 0:
-        raise UseCaseError(f'read "{text}", expected the volume given such as "0.87 mL"')
-    return quantity.base
-
-
-def counted_containers(writer: Writer, containers: Sequence[Scanned]) -> list[dict[str, Any]]:
-    """The scanned containers by code and batch, with how many of each; an opened multi-dose container counts once."""
-    counted: Counter[tuple[str | None, str | None, str | None]] = Counter()
-    for one in containers:
-        scan = one.scan
-        counted[(scan.gtin, scan.batch, scan.expiry_date.isoformat() if scan.expiry_date else None)] += 1
-    listed = []
-    for (gtin, batch, expiry), count in counted.items():
-        known = known_code(writer, gtin) if gtin else None
-        listed.append(
-            {
-                "gtin": gtin,
-                "batch": batch,
-                "expiry_date": expiry,
-                "count": count,
-                "role": known.kind if known is not None else "unknown",
-                "name": known.name if known is not None else None,
-            }
-        )
-    return listed
-
-
 def _kind_and_marks(
     body: Mapping[str, Any],
     plan: Plan,
@@ -374,7 +325,7 @@ def _kind_and_marks(
         marks.append(finding("given-against-stop", codes=", ".join(dict.fromkeys(standing))))
     late = now - happened.at
     if late > timedelta(minutes=current.policy.written_later_minutes):
-        marks.append(finding("written-later", after=_late_text(late)))
+        marks.append(finding("written-later", after=late_text(late)))
     if claimed is not None:
         marks.append(finding("given-twice", entry=state.entry_id(claimed.claim.number)))
     kind = "given"
@@ -384,51 +335,6 @@ def _kind_and_marks(
         left = render(ordered - amount, current.policy.notation) if ordered is not None else "unknown"
         marks.append(finding("part-given", given=render(amount, current.policy.notation), left=left))
     return kind, marks
-
-
-def _late_text(late: timedelta) -> str:
-    minutes = int(late.total_seconds()) // 60
-    if minutes < 120:
-        return f"{minutes} minutes"
-    return f"{minutes // 60} hours" if minutes < 2880 else f"{minutes // 1440} days"
-
-
-def _short(found: Finding) -> dict[str, Any]:
-    full = finding_json(found)
-    return {key: full[key] for key in ("code", "severity", "message", "accepted") if full[key] is not None}
-
-
-def _entry_keys(body: Mapping[str, Any]) -> list[str]:
-    keys = [f"batch:{one['batch']}" for one in body.get("containers", ()) if one["batch"]]
-    if body.get("order"):
-        keys.append(f"given:{body['order']}")
-    if body.get("review"):
-        keys.append("review")
-    return keys
-
-
-# --- stock --------------------------------------------------------------------------------------------------------
-
-
-def _used(body: Mapping[str, Any]) -> Counter[tuple[str, str]]:
-    used: Counter[tuple[str, str]] = Counter()
-    for one in body.get("containers", ()):
-        if one["gtin"] and one["batch"]:
-            used[(one["gtin"], one["batch"])] += one["count"]
-    return used
-
-
-def move_stock(
-    writer: Writer, counts: Mapping[tuple[str, str], int], entry: str, kind: str, now: datetime, at: datetime
-) -> None:
-    """Take containers out of stock (or, with a negative count, put them back). An opened vial is taken out once."""
-    for (gtin, batch), count in counts.items():
-        if count == 0:
-            continue
-        state = stock_state(writer, gtin, batch)
-        taken = 0 if state.opened and kind == "used" else count
-        body = {"count": -taken, "entry": entry, "at": at.isoformat()}
-        writer.append(stock_stream(gtin, batch), kind, body, recorded_at=now, keys=[f"stock:{batch}"])
 
 
 # --- without a plan, not given, reported, inspected ---------------------------------------------------------------
@@ -446,16 +352,16 @@ def given_without_plan(
         state, current = patient_state(writer, patient), setting(writer)
         clean = _checked_free(body, current)
         at = datetime.fromisoformat(clean["at"])
-        _check_time(at, now)
+        check_time(at, now)
         clean["containers"] = counted_containers(writer, [look_at(writer, text, at) for text in scans])
         marks = [finding("given-without-plan")]
         if now - at > timedelta(minutes=current.policy.written_later_minutes):
-            marks.append(finding("written-later", after=_late_text(now - at)))
+            marks.append(finding("written-later", after=late_text(now - at)))
         clean |= {"zone": current.zone, "plan": None, "identified": "stated"}
-        clean["findings"] = [_short(found) for found in marks]
+        clean["findings"] = [short(found) for found in marks]
         clean["review"] = [found.code for found in marks]
-        fact = writer.append(patient_stream(patient), "given", clean, recorded_at=now, keys=_entry_keys(clean))
-        move_stock(writer, _used(clean), state.entry_id(fact.number), "used", now, at)
+        fact = writer.append(patient_stream(patient), "given", clean, recorded_at=now, keys=entry_keys(clean))
+        move_stock(writer, used_containers(clean), state.entry_id(fact.number), "used", now, at)
     return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=tuple(marks))
 
 
@@ -502,7 +408,7 @@ def not_given(
         raise UseCaseError(f'read "{reason}", expected one of: {", ".join(NOT_GIVEN_REASONS)}')
     if reason == "other" and not words:
         raise UseCaseError("say in words why it was not given")
-    _check_time(at, now)
+    check_time(at, now)
     with store.writing() as writer:
         state, current = patient_state(writer, order.partition(".")[0]), setting(writer)
         number = next_dose_number(writer, state, order)
@@ -517,8 +423,8 @@ def not_given(
             "zone": current.zone,
             "containers": counted_containers(writer, [look_at(writer, text, at) for text in scans]),
         }
-        fact = writer.append(patient_stream(state.patient), "not given", body, recorded_at=now, keys=_entry_keys(body))
-        move_stock(writer, _used(body), state.entry_id(fact.number), "wasted", now, at)
+        fact = writer.append(patient_stream(state.patient), "not given", body, recorded_at=now, keys=entry_keys(body))
+        move_stock(writer, used_containers(body), state.entry_id(fact.number), "wasted", now, at)
     return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())
 
 
@@ -527,7 +433,7 @@ def reported(store: Store, patient: str, body: Mapping[str, Any], *, by: str, no
     with store.writing() as writer:
         state, current = patient_state(writer, patient), setting(writer)
         clean = {**_checked_free(body, current), "by": by, "zone": current.zone, "containers": []}
-        _check_time(datetime.fromisoformat(clean["at"]), now)
+        check_time(datetime.fromisoformat(clean["at"]), now)
         fact = writer.append(patient_stream(patient), "reported", clean, recorded_at=now)
     return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())
 
@@ -547,158 +453,7 @@ def inspected(store: Store, patient: str, body: Mapping[str, str], *, by: str, a
         if size is not None:
             clean["size_mm"] = exact_text(size)
         fields.close(frozenset(["site", "side", "kind", "point", "words", "size_mm"]))
-        _check_time(at, now)
+        check_time(at, now)
         clean |= {"by": by, "at": at.isoformat(), "zone": current.zone}
         fact = writer.append(patient_stream(patient), "inspection", clean, recorded_at=now)
     return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())
-
-
-# --- correction ---------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
-    """What was wrong with an entry: other places, other containers, another volume, or none of it happened here.
-
-    `belongs_to`: it was another patient's. `void`: it did not happen at all.
-    """
-
-    places: tuple[Mapping[str, str], ...] = ()
-    scans: tuple[str, ...] = ()
-    volume: str | None = None
-    at: datetime | None = None
-    belongs_to: str | None = None
-    void: bool = False
-
-
-def correct(
-    store: Store,
-    *,
-    entry: str,
-    change: Change,
-    reason: str,
-    by: str,
-    now: datetime,
-    accepted: Sequence[Mapping[str, str]] = (),
-) -> Recorded:
-    """Correct an entry by addition: both stay readable; the slot, the stock and the burden follow what is true."""
-    if not reason.strip():
-        raise UseCaseError("a correction needs its reason: --reason WORDS")
-    patient, _, number = entry.rpartition("-")
-    with store.writing() as writer:
-        state = patient_state(writer, patient)
-        held = state.entries.get(int(number)) if number.isascii() and number.isdigit() else None
-        if held is None:
-            raise UseCaseError(f'no entry "{entry}". See drawup chart {patient or "PATIENT"}')
-        if held.void:
-            raise UseCaseError(f'entry "{entry}" no longer counts: it was corrected already')
-        findings = _late_correction(writer, held, now, accepted)
-        if any(found.blocks for found in findings):
-            raise Blocked(tuple(findings))
-        gone = change.void or change.belongs_to is not None
-        replacement = None if gone else _replacement(writer, held, change)
-        body: dict[str, Any] = {
-            "corrects": held.number,
-            "reason": reason,
-            "by": by,
-            "replacement": replacement,
-            "findings": [_short(found) for found in findings],
-        }
-        if change.belongs_to is not None:
-            patient_state(writer, change.belongs_to)
-            body["belongs_to"] = change.belongs_to
-        batches = {one["batch"] for one in (replacement or held.body).get("containers", ()) if one["batch"]}
-        keys = [f"batch:{batch}" for batch in sorted(batches)]
-        fact = writer.append(patient_stream(patient), "correction", body, recorded_at=now, keys=keys)
-        _settle(writer, state, held, replacement, fact, now)
-        if change.belongs_to is not None:
-            return _into_other(writer, state, held, change.belongs_to, fact, by, now, findings)
-    return Recorded(entry=entry, fact=fact, findings=tuple(findings))
-
-
-def _late_correction(
-    writer: Writer, held: Entry, now: datetime, accepted: Sequence[Mapping[str, str]]
-) -> list[Finding]:
-    """A controlled medicine's entry is corrected on the day or the day after; later wants a reason of its own."""
-    days = (now.date() - held.at.date()).days
-    try:
-        controlled = bool(formulary_entry(writer, held.body.get("medicine", "")).get("controlled"))
-    except UseCaseError:
-        controlled = False
-    if not controlled or days <= 1:
-        return []
-    late = finding("controlled-correction-late", day=held.at.date().isoformat(), today=now.date().isoformat())
-    given = tuple(Accepted(code=one["code"], reason=one["reason"]) for one in accepted)
-    return [accept(late, given)]
-
-
-def _replacement(writer: Writer, held: Entry, change: Change) -> dict[str, Any]:
-    body = dict(held.body)
-    at = change.at or held.at
-    if change.at is not None:
-        body["at"] = change.at.isoformat()
-    if change.places:
-        before = list(body.get("injections", ())) or [{}]
-        body["injections"] = [
-            {**before[min(index, len(before) - 1)], **place} for index, place in enumerate(change.places)
-        ]
-    if change.scans:
-        body["containers"] = counted_containers(writer, [look_at(writer, text, at) for text in change.scans])
-    if change.volume is not None:
-        volume, before_ml = _volume(change.volume), Fraction(body["volume_ml"])
-        amount = parse_quantity(body["amount"]).quantity
-        body["volume_ml"] = exact_text(volume)
-        body["amount"] = machine_text(amount.times(volume / before_ml))
-    if body == dict(held.body):
-        raise UseCaseError("nothing is changed by this correction. Say what was wrong")
-    return body
-
-
-def _settle(
-    writer: Writer,
-    state: PatientState,
-    held: Entry,
-    replacement: Mapping[str, Any] | None,
-    fact: Fact,
-    now: datetime,
-) -> None:
-    """Free the slot where the dose was not given here, and set the stock right."""
-    if replacement is None and held.body.get("order") and held.kind in ("given", "part given"):
-        key = dose_key(held.body["order"], held.body["dose_number"])
-        claim = writer.claimed(key)
-        if claim is not None and claim.number == held.number:
-            writer.release(key)
-    before, after = _used(held.body), _used(replacement or {})
-    difference = {key: after[key] - before[key] for key in before | after}
-    move_stock(writer, difference, state.entry_id(fact.number), "corrected", now, held.at)
-
-
-def _into_other(
-    writer: Writer,
-    state: PatientState,
-    held: Entry,
-    other: str,
-    correction: Fact,
-    by: str,
-    now: datetime,
-    findings: list[Finding],
-) -> Recorded:
-    """The same facts in the record where they belong, written later, each linked to the other."""
-    marks = [finding("given-without-plan"), finding("written-later", after=_late_text(now - held.at))]
-    body = {
-        key: value
-        for key, value in held.body.items()
-        if key not in ("order", "dose_number", "findings", "review", "plan")
-    }
-    body |= {
-        "plan": None,
-        "moved_from": state.entry_id(held.number),
-        "written_by": by,
-        "findings": [_short(found) for found in marks],
-        "review": [found.code for found in marks],
-    }
-    fact = writer.append(patient_stream(other), held.kind, body, recorded_at=now, keys=_entry_keys(body))
-    link = {"corrects": held.number, "entry": f"{other}-{fact.number}", "correction": correction.number, "by": by}
-    writer.append(patient_stream(state.patient), "moved to", link, recorded_at=now)
-    move_stock(writer, _used(body), f"{other}-{fact.number}", "used", now, held.at)
-    return Recorded(entry=f"{other}-{fact.number}", fact=fact, findings=(*findings, *marks))

@@ -55,10 +55,8 @@ _REFUSED = {
         " OR NOT EXISTS (SELECT 1 FROM fact WHERE position = new.position AND stream = new.stream"
         " AND number = new.number AND hash = new.fact_hash)"
     ),
-    "look_up": (
-        "new.position IS NOT (SELECT max(position) FROM fact)"
-        " OR EXISTS (SELECT 1 FROM look_up WHERE position = new.position AND key = new.key)"
-    ),
+    # Of a row that is all key, REPLACE can only make the same row again.
+    "look_up": "new.position IS NOT (SELECT max(position) FROM fact)",
     "document": (
         "new.number IS NOT (SELECT coalesce(max(number), 0) + 1 FROM document)"
         " OR EXISTS (SELECT 1 FROM document WHERE digest = new.digest)"

@@ -1,0 +1,222 @@
+"""Two months in the invented clinic, January and February 2026: what was given, what was not, and what went wrong.
+
+Every kind of entry is there once at least: given, part given, not given, reported from elsewhere, given without a plan,
+an inspection, two corrections (one of them an entry that belonged to the other twin), and three near misses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import date, timedelta
+
+from drawup.demo.clinic import Event, Making, moment, staff
+from drawup.service import correcting, recording
+
+_NORVATIDE, _DORSULIN, _PENDRY = "09501101531017", "09501101531086", "09501101531154"
+LOOK_ALIKE = "(01)09501101531024(17)270331(10)K7731"
+
+
+def history() -> Iterator[Event]:
+    """Everything that happened, in no order; the clinic sorts it by time."""
+    yield from _injections_every_few_weeks()
+    yield from _vaccination_session()
+    yield from _children_and_babies()
+    yield from _insulin()
+    yield from _ward()
+    yield from _home_round()
+    yield from _cupboard()
+
+
+def _at(text: str, do: Callable[[Making], object]) -> Event:
+    return Event(at=moment(text), do=do)
+
+
+def _injections_every_few_weeks() -> Iterator[Event]:
+    two = ("batch:SV77", "batch:SV77")
+    yield _at("2026-01-05 10:05", lambda m: m.give("marguerite/sernovalate", *two, by="petra"))
+    yield _at("2026-02-02 10:20", lambda m: m.give("marguerite/sernovalate", *two, by="petra"))
+    yield _at("2026-01-05 11:10", lambda m: m.give("jory/lorvexine", "batch:LX41", by="petra"))
+    yield _at("2026-02-02 11:05", _refused)
+    yield _at("2026-02-02 16:30", lambda m: m.give("jory/lorvexine", "batch:LX41", by="petra"))
+    yield _at("2026-01-05 12:00", lambda m: m.give("saoirse/norvatide", "batch:D204", by="petra"))
+    yield _at("2026-02-02 12:10", lambda m: m.catch("saoirse/norvatide", LOOK_ALIKE, "medicine-not-ordered"))
+    yield _at("2026-02-02 12:14", lambda m: m.give("saoirse/norvatide", "batch:D204", by="petra"))
+    yield _at("2026-01-20 11:20", _given_elsewhere)
+
+
+def _refused(making: Making) -> None:
+    recording.not_given(
+        making.store,
+        order=making.orders["jory/lorvexine"],
+        reason="refused",
+        words="Wants to think it over; prescriber told by telephone.",
+        scans=("batch:LX41",),
+        by=staff("petra"),
+        at=making.now,
+        now=making.now,
+    )
+
+
+def _given_elsewhere(making: Making) -> None:
+    body = {
+        "medicine": "marnovera",
+        "amount": "150 mg",
+        "at": moment("2025-11-17 10:00").isoformat(),
+        "note": "From her own card, given on the mainland.",
+    }
+    recording.reported(making.store, making.patients["tamsin"], body, by=staff("mairi"), now=making.now)
+
+
+def _vaccination_session() -> Iterator[Event]:
+    """Twins and an infant from one vial; the entry of one twin is made on the other's record, and put right."""
+    vial = "batch:PD630"
+    yield _at(
+        "2026-01-14 09:05", lambda m: m.batch(_PENDRY, "PD630", "opened", "mairi", count=-1, at=m.now.isoformat())
+    )
+    yield _at("2026-01-14 09:10", lambda m: m.give("nour/pendry", vial, by="mairi"))
+    yield _at("2026-01-14 09:20", lambda m: m.give("wren/pendry", vial, by="mairi", called="wrong twin"))
+    yield _at("2026-01-14 09:31", _belongs_to_rowan)
+    yield _at("2026-01-14 09:34", lambda m: m.give("wren/pendry", vial, by="mairi"))
+    yield _at("2026-01-14 14:50", lambda m: m.batch(_PENDRY, "PD630", "discarded", "mairi", reason="end of session"))
+
+
+def _belongs_to_rowan(making: Making) -> None:
+    change = correcting.Change(belongs_to=making.patients["rowan"])
+    correcting.correct(
+        making.store,
+        entry=making.entries["wrong twin"],
+        change=change,
+        reason="It was Rowan on the chair: the wristbands had not been compared.",
+        by=staff("mairi"),
+        now=making.now,
+    )
+
+
+def _children_and_babies() -> Iterator[Event]:
+    for week in range(8):
+        day = date(2026, 1, 5) + timedelta(weeks=week)
+        yield _at(f"{day} 16:15", lambda m: m.give("corin/hollisprane", "batch:HP8", by="mairi"))
+    yield _at(
+        "2026-01-05 15:50",
+        lambda m: m.batch("09501101531222", "HP8", "opened", "mairi", count=-1, at=m.now.isoformat()),
+    )
+    yield _at("2026-02-12 13:05", _after_a_sting)
+
+
+def _after_a_sting(making: Making) -> None:
+    """There was no time for a plan; it is written down afterwards, and stands on the list for review."""
+    body = {
+        "medicine": "orbrelline",
+        "amount": "300 micrograms",
+        "route": "intramuscular",
+        "at": moment("2026-02-12 12:46").isoformat(),
+        "given_by": staff("mairi"),
+        "injections": [{"site": "vastus lateralis", "side": "right"}],
+        "note": "Bee sting in the school yard, hives and wheeze; sent to the ward.",
+    }
+    recording.given_without_plan(making.store, making.patients["corin"], body, scans=("batch:OB33",), now=making.now)
+
+
+_MORNING = ("5.8", "6.4", "7.1", "5.2", "8.3", "6.9", "7.7", "6.1", "5.5", "9.2")
+_EVENING = ("8.4", "7.2", "9.6", "6.6", "7.9", "8.8", "6.3", "7.4", "8.1", "6.8")
+_TWO_ORDERS = {"duplicate-order": "33 before breakfast and 18 before supper, both meant"}
+
+
+def _insulin() -> Iterator[Event]:
+    """Twice a day from one opened vial. The reason is given once on each order, and not asked for again."""
+    yield _at(
+        "2026-02-10 08:00", lambda m: m.batch(_DORSULIN, "DS100A", "opened", "ravi", count=-1, at=m.now.isoformat())
+    )
+    for number in range(20):
+        day = date(2026, 2, 10) + timedelta(days=number)
+        yield from _insulin_dose(f"{day} 08:05", _MORNING[number % 10], "breakfast", first=number == 0)
+        yield from _insulin_dose(f"{day} 17:40", _EVENING[number % 10], "supper", first=number == 0)
+    yield _at("2026-02-16 17:50", _lump)
+
+
+def _insulin_dose(at: str, glucose: str, order: str, *, first: bool) -> Iterator[Event]:
+    reasons = _TWO_ORDERS if first else {}
+    yield _at(at, lambda m: m.read("delphine", "glucose", f"{glucose} mmol/L"))
+    yield Event(
+        at=moment(at) + timedelta(minutes=6),
+        do=lambda m: m.give(f"delphine/{order}", "batch:DS100A", by="ravi", checked_by="ann", reasons=reasons),
+    )
+
+
+def _lump(making: Making) -> None:
+    body = {"site": "abdominal fat", "side": "right", "kind": "lump", "size_mm": "25", "words": "lower part, soft"}
+    recording.inspected(
+        making.store, making.patients["delphine"], body, by=staff("ravi"), at=making.now, now=making.now
+    )
+
+
+def _ward() -> Iterator[Event]:
+    water = "batch:W5501"
+    for day in ("24", "25", "26"):
+        yield _at(f"2026-02-{day} 18:10", lambda m: m.give("ezra/velorin", "batch:VL23", water, by="ann"))
+    for day in ("23", "24", "25", "26", "27"):
+        yield _at(f"2026-02-{day} 18:00", lambda m: m.give("ottoline/preventive", "batch:EK40", by="ann"))
+    for time in ("02-28 08:00", "02-28 20:00", "03-01 08:00", "03-01 20:00"):
+        yield _at(f"2026-{time}", lambda m: m.give("ottoline/treatment", "batch:EK80", by="ravi"))
+    yield _at("2026-03-01 08:20", lambda m: m.give("callum/zelquomycin", "batch:ZM402", water, by="ravi"))
+
+
+def _home_round() -> Iterator[Event]:
+    """Gwendolen's chest infection and Lachlan's pain."""
+    water, order = "batch:W5501", "gwendolen/velorin"
+    yield _at("2026-02-26 10:00", lambda m: m.give(order, "batch:VL22", water, by="petra"))
+    yield _at(
+        "2026-02-27 10:10",
+        lambda m: m.give(
+            order, "batch:VL22", water, by="petra", part="2 mL", note="She moved, and the needle came out."
+        ),
+    )
+    yield _at("2026-02-28 09:50", lambda m: m.give(order, "batch:VL22", water, by="petra", called="typed batch"))
+    yield _at("2026-02-28 12:30", _the_other_batch)
+    yield _at("2026-03-01 10:05", lambda m: m.give(order, "batch:VL23", water, by="petra"))
+    for time, breaths in (("02-21 22:10", "14"), ("02-24 03:30", "12"), ("02-28 21:15", "13")):
+        yield _at(
+            f"2026-{time}",
+            lambda m, breaths=breaths: m.read("lachlan", "breathing rate", f"{breaths} breaths a minute"),
+        )
+        yield Event(
+            at=moment(f"2026-{time}") + timedelta(minutes=5),
+            do=lambda m: m.give("lachlan/quellamor", "batch:QM19", by="petra", checked_by="mairi"),
+        )
+    yield _at("2026-02-26 02:00", lambda m: m.read("lachlan", "breathing rate", "7 breaths a minute"))
+    yield _at("2026-02-26 02:04", _withheld)
+
+
+def _the_other_batch(making: Making) -> None:
+    correcting.correct(
+        making.store,
+        entry=making.entries["typed batch"],
+        change=correcting.Change(scans=("batch:VL23", "batch:W5501")),
+        reason="The vial in the sharps box is of batch VL23.",
+        by=staff("petra"),
+        now=making.now,
+    )
+
+
+def _withheld(making: Making) -> None:
+    recording.not_given(
+        making.store,
+        order=making.orders["lachlan/quellamor"],
+        reason="reading outside limits",
+        words="7 breaths a minute; stayed with him, prescriber told.",
+        by=staff("petra"),
+        at=making.now,
+        now=making.now,
+    )
+
+
+def _cupboard() -> Iterator[Event]:
+    """A refrigerator that was warm, and what was caught in the hand because of it."""
+    why = "refrigerator 9.6 degrees C for 3 h"
+    yield _at("2026-02-23 07:30", lambda m: m.batch(_NORVATIDE, "D219", "quarantined", "pharmacist", reason=why))
+    quarantined = f"(01){_NORVATIDE}(17)261130(10)D219"
+    yield _at("2026-02-27 16:00", lambda m: m.catch("saoirse/norvatide", quarantined, "batch-quarantined"))
+    yield _at(
+        "2026-02-25 09:00",
+        lambda m: m.batch("09501101531062", "SV77", "wasted", "petra", count=-1, reason="ampoule broken in the bag"),
+    )

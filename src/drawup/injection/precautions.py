@@ -1,0 +1,108 @@
+"""What speaks against this medicine for this patient: allergy, route, strength, second check, bleeding."""
+
+from __future__ import annotations
+
+from drawup.injection.dose import latest, reading_text
+from drawup.injection.finding import Finding, finding
+from drawup.injection.medicine import ROUTE_WORDS, Medicine, Presentation
+from drawup.injection.notation import render_number
+from drawup.injection.order import Order
+from drawup.injection.patient import Allergy, Patient, Reading
+from drawup.injection.policy import Policy
+from drawup.injection.preparation import pack_text
+from drawup.injection.quantity import Dimension
+
+
+def check_allergies(patient: Patient, medicine: Medicine, presentation: Presentation | None) -> list[Finding]:
+    """Allergies and intolerances against the medicine, its groups and what else is in the pack."""
+    if patient.allergies is None:
+        return [finding("allergy-not-asked")]
+    found = []
+    excipients = presentation.excipients if presentation is not None else ()
+    for allergy in patient.allergies:
+        because = _because(allergy, medicine, excipients)
+        if because:
+            found.append(finding(_allergy_code(allergy), allergy=allergy.to, medicine=medicine.name, because=because))
+    return found
+
+
+def _because(allergy: Allergy, medicine: Medicine, excipients: tuple[str, ...]) -> str:
+    to = allergy.to.casefold()
+    if to == medicine.name.casefold():
+        return "is the very medicine ordered"
+    for group in medicine.allergy_groups:
+        if to == group.casefold():
+            return f"belongs to {group}"
+    for excipient in excipients:
+        if to == excipient.casefold():
+            return f"contains {excipient} in this pack"
+    return ""
+
+
+def _allergy_code(allergy: Allergy) -> str:
+    if allergy.kind == "intolerance":
+        return "intolerance"
+    if allergy.status == "unconfirmed":
+        return "allergy-unconfirmed"
+    return "allergy-mild" if allergy.severity == "mild" else "allergy-serious"
+
+
+def check_medicine(order: Order, medicine: Medicine, policy: Policy) -> list[Finding]:
+    """Route licensed, strength named where it decides, second check."""
+    found = []
+    if order.medicine != medicine.name:
+        difference = f"They differ in the medicine: {medicine.name}, not {order.medicine}."
+        found.append(
+            finding("medicine-not-ordered", ordered=order.medicine, scanned=medicine.name, difference=difference)
+        )
+    if order.route is not None and medicine.routes and order.route not in medicine.routes:
+        routes = " or ".join(ROUTE_WORDS[route] for route in medicine.routes)
+        found.append(
+            finding("route-not-licensed", medicine=medicine.name, route=ROUTE_WORDS[order.route], routes=routes)
+        )
+    if order.strength is None and _strength_decides(order, medicine):
+        strengths = ", ".join(pack_text(pack, policy.notation) for pack in medicine.presentations)
+        found.append(finding("order-lacks-strength", medicine=medicine.name, strengths=strengths))
+    if medicine.second_check or (medicine.second_check is None and _listed(medicine, policy.second_check)):
+        why = "its formulary entry says so" if medicine.second_check else "it is on the policy's list"
+        found.append(finding("second-check-needed", medicine=medicine.name, why=why))
+    return found
+
+
+def _strength_decides(order: Order, medicine: Medicine) -> bool:
+    """A medicine read in units, or a dose ordered as a volume of a medicine with several strengths."""
+    if medicine.units_barrel:
+        return True
+    rule = order.dose
+    if rule is None or rule.amount is None or rule.amount.unit.dimension is not Dimension.VOLUME:
+        return False
+    return len({pack.strength for pack in medicine.presentations}) > 1
+
+
+def _listed(medicine: Medicine, names: tuple[str, ...]) -> bool:
+    if not names:
+        return False
+    return any(name in names for name in (medicine.name, *medicine.same_group, *medicine.allergy_groups))
+
+
+def check_bleeding(order: Order, patient: Patient, readings: tuple[Reading, ...], policy: Policy) -> list[Finding]:
+    """Bleeding risk before an injection into muscle: the reading with its day; outside its range the prescriber."""
+    risk = patient.bleeding
+    if risk is None or order.route != "intramuscular":
+        return []
+    shown = ""
+    if risk.what:
+        reading = latest(readings, risk.what)
+        if reading is None:
+            return [finding("bleeding-reading-missing", reason=risk.reason, what=risk.what)]
+        value = reading_text(reading, policy.notation)
+        low, high = risk.low, risk.high
+        if (low is not None and reading.value < low) or (high is not None and reading.value > high):
+            span = {
+                name: render_number(one, policy.notation) if one is not None else "any"
+                for name, one in (("low", low), ("high", high))
+            }
+            return [finding("bleeding-reading-outside", reason=risk.reason, what=risk.what, value=value, **span)]
+        shown = f", {risk.what} {value} on {reading.at.date().isoformat()}"
+    press = str(policy.bleeding_press_minutes)
+    return [finding("bleeding-risk", reason=risk.reason, reading=shown, press=press)]

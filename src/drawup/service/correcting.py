@@ -1,0 +1,177 @@
+"""Correcting an entry by addition: both stay readable; the slot, the stock and the burden follow what is true."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from fractions import Fraction
+from typing import Any
+
+from drawup.injection.finding import Finding, finding
+from drawup.injection.notation import exact_text, parse_quantity
+from drawup.injection.plan import Accepted, accept
+from drawup.record.fact import Fact
+from drawup.record.store import Store, Writer
+from drawup.service.entries import (
+    Recorded,
+    counted_containers,
+    entry_keys,
+    late_text,
+    machine_text,
+    move_stock,
+    short,
+    used_containers,
+    volume_of,
+)
+from drawup.service.errors import Blocked, UseCaseError
+from drawup.service.planning import dose_key, look_at
+from drawup.service.state import Entry, PatientState, formulary_entry, patient_state, patient_stream
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """What was wrong with an entry: other places, other containers, another volume, or none of it happened here.
+
+    `belongs_to`: it was another patient's. `void`: it did not happen at all.
+    """
+
+    places: tuple[Mapping[str, str], ...] = ()
+    scans: tuple[str, ...] = ()
+    volume: str | None = None
+    at: datetime | None = None
+    belongs_to: str | None = None
+    void: bool = False
+
+
+def correct(
+    store: Store,
+    *,
+    entry: str,
+    change: Change,
+    reason: str,
+    by: str,
+    now: datetime,
+    accepted: Sequence[Mapping[str, str]] = (),
+) -> Recorded:
+    """Correct an entry by addition: both stay readable; the slot, the stock and the burden follow what is true."""
+    if not reason.strip():
+        raise UseCaseError("a correction needs its reason: --reason WORDS")
+    patient, _, number = entry.rpartition("-")
+    with store.writing() as writer:
+        state = patient_state(writer, patient)
+        held = state.entries.get(int(number)) if number.isascii() and number.isdigit() else None
+        if held is None:
+            raise UseCaseError(f'no entry "{entry}". See drawup chart {patient or "PATIENT"}')
+        if held.void:
+            raise UseCaseError(f'entry "{entry}" no longer counts: it was corrected already')
+        findings = _late_correction(writer, held, now, accepted)
+        if any(found.blocks for found in findings):
+            raise Blocked(tuple(findings))
+        gone = change.void or change.belongs_to is not None
+        replacement = None if gone else _replacement(writer, held, change)
+        body: dict[str, Any] = {
+            "corrects": held.number,
+            "reason": reason,
+            "by": by,
+            "replacement": replacement,
+            "findings": [short(found) for found in findings],
+        }
+        if change.belongs_to is not None:
+            patient_state(writer, change.belongs_to)
+            body["belongs_to"] = change.belongs_to
+        batches = {one["batch"] for one in (replacement or held.body).get("containers", ()) if one["batch"]}
+        keys = [f"batch:{batch}" for batch in sorted(batches)]
+        fact = writer.append(patient_stream(patient), "correction", body, recorded_at=now, keys=keys)
+        _settle(writer, state, held, replacement, fact, now)
+        if change.belongs_to is not None:
+            return _into_other(writer, state, held, change.belongs_to, fact, by, now, findings)
+    return Recorded(entry=entry, fact=fact, findings=tuple(findings))
+
+
+def _late_correction(
+    writer: Writer, held: Entry, now: datetime, accepted: Sequence[Mapping[str, str]]
+) -> list[Finding]:
+    """A controlled medicine's entry is corrected on the day or the day after; later wants a reason of its own."""
+    days = (now.date() - held.at.date()).days
+    try:
+        controlled = bool(formulary_entry(writer, held.body.get("medicine", "")).get("controlled"))
+    except UseCaseError:
+        controlled = False
+    if not controlled or days <= 1:
+        return []
+    late = finding("controlled-correction-late", day=held.at.date().isoformat(), today=now.date().isoformat())
+    given = tuple(Accepted(code=one["code"], reason=one["reason"]) for one in accepted)
+    return [accept(late, given)]
+
+
+def _replacement(writer: Writer, held: Entry, change: Change) -> dict[str, Any]:
+    body = dict(held.body)
+    at = change.at or held.at
+    if change.at is not None:
+        body["at"] = change.at.isoformat()
+    if change.places:
+        before = list(body.get("injections", ())) or [{}]
+        body["injections"] = [
+            {**before[min(index, len(before) - 1)], **place} for index, place in enumerate(change.places)
+        ]
+    if change.scans:
+        body["containers"] = counted_containers(writer, [look_at(writer, text, at) for text in change.scans])
+    if change.volume is not None:
+        volume, before_ml = volume_of(change.volume), Fraction(body["volume_ml"])
+        amount = parse_quantity(body["amount"]).quantity
+        body["volume_ml"] = exact_text(volume)
+        body["amount"] = machine_text(amount.times(volume / before_ml))
+    if body == dict(held.body):
+        raise UseCaseError("nothing is changed by this correction. Say what was wrong")
+    return body
+
+
+def _settle(
+    writer: Writer,
+    state: PatientState,
+    held: Entry,
+    replacement: Mapping[str, Any] | None,
+    fact: Fact,
+    now: datetime,
+) -> None:
+    """Free the slot where the dose was not given here, and set the stock right."""
+    if replacement is None and held.body.get("order") and held.kind in ("given", "part given"):
+        key = dose_key(held.body["order"], held.body["dose_number"])
+        claim = writer.claimed(key)
+        if claim is not None and claim.number == held.number:
+            writer.release(key)
+    before, after = used_containers(held.body), used_containers(replacement or {})
+    difference = {key: after[key] - before[key] for key in before | after}
+    move_stock(writer, difference, state.entry_id(fact.number), "corrected", now, held.at)
+
+
+def _into_other(
+    writer: Writer,
+    state: PatientState,
+    held: Entry,
+    other: str,
+    correction: Fact,
+    by: str,
+    now: datetime,
+    findings: list[Finding],
+) -> Recorded:
+    """The same facts in the record where they belong, written later, each linked to the other."""
+    marks = [finding("given-without-plan"), finding("written-later", after=late_text(now - held.at))]
+    body = {
+        key: value
+        for key, value in held.body.items()
+        if key not in ("order", "dose_number", "findings", "review", "plan")
+    }
+    body |= {
+        "plan": None,
+        "moved_from": state.entry_id(held.number),
+        "written_by": by,
+        "findings": [short(found) for found in marks],
+        "review": [found.code for found in marks],
+    }
+    fact = writer.append(patient_stream(other), held.kind, body, recorded_at=now, keys=entry_keys(body))
+    link = {"corrects": held.number, "entry": f"{other}-{fact.number}", "correction": correction.number, "by": by}
+    writer.append(patient_stream(state.patient), "moved to", link, recorded_at=now)
+    move_stock(writer, used_containers(body), f"{other}-{fact.number}", "used", now, held.at)
+    return Recorded(entry=f"{other}-{fact.number}", fact=fact, findings=(*findings, *marks))

@@ -1,0 +1,114 @@
+"""What every entry is made of: amounts as text, containers counted, stock moved, findings kept short."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from fractions import Fraction
+from typing import Any
+
+from drawup.exchange.answer import finding_json
+from drawup.injection.finding import Finding
+from drawup.injection.notation import NotationError, decimal_text, parse_quantity, rounded_half_up
+from drawup.injection.quantity import Dimension, Quantity
+from drawup.record.fact import Fact
+from drawup.record.store import Writer
+from drawup.service.errors import UseCaseError
+from drawup.service.planning import Scanned
+from drawup.service.state import known_code, stock_state, stock_stream
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recorded:
+    """What was written: the entry's name, the fact, and everything found at that moment."""
+
+    entry: str
+    fact: Fact
+    findings: tuple[Finding, ...]
+
+
+def check_time(at: datetime, now: datetime) -> None:
+    if at > now + timedelta(minutes=5):
+        raise UseCaseError(f"{at.isoformat()} lies in the future. State when it was given")
+
+
+def machine_text(amount: Quantity) -> str:
+    """An amount as the public request writes it, exact; a value without a finite decimal keeps twelve places."""
+    number = decimal_text(amount.value) or decimal_text(rounded_half_up(amount.value, 12))
+    return f"{number} {amount.unit.name} {amount.form}".strip()
+
+
+def volume_of(text: str) -> Fraction:
+    try:
+        quantity = parse_quantity(text).quantity
+    except NotationError as error:
+        raise UseCaseError(str(error)) from None
+    if quantity.unit.dimension is not Dimension.VOLUME or quantity.value == 0:
+        raise UseCaseError(f'read "{text}", expected the volume given such as "0.87 mL"')
+    return quantity.base
+
+
+def counted_containers(writer: Writer, containers: Sequence[Scanned]) -> list[dict[str, Any]]:
+    """The scanned containers by code and batch, with how many of each; an opened multi-dose container counts once."""
+    counted: Counter[tuple[str | None, str | None, str | None]] = Counter()
+    for one in containers:
+        scan = one.scan
+        counted[(scan.gtin, scan.batch, scan.expiry_date.isoformat() if scan.expiry_date else None)] += 1
+    listed = []
+    for (gtin, batch, expiry), count in counted.items():
+        known = known_code(writer, gtin) if gtin else None
+        listed.append(
+            {
+                "gtin": gtin,
+                "batch": batch,
+                "expiry_date": expiry,
+                "count": count,
+                "role": known.kind if known is not None else "unknown",
+                "name": known.name if known is not None else None,
+            }
+        )
+    return listed
+
+
+def late_text(late: timedelta) -> str:
+    minutes = int(late.total_seconds()) // 60
+    if minutes < 120:
+        return f"{minutes} minutes"
+    return f"{minutes // 60} hours" if minutes < 2880 else f"{minutes // 1440} days"
+
+
+def short(found: Finding) -> dict[str, Any]:
+    full = finding_json(found)
+    return {key: full[key] for key in ("code", "severity", "message", "accepted") if full[key] is not None}
+
+
+def entry_keys(body: Mapping[str, Any]) -> list[str]:
+    keys = [f"batch:{one['batch']}" for one in body.get("containers", ()) if one["batch"]]
+    if body.get("order"):
+        keys.append(f"given:{body['order']}")
+    if body.get("review"):
+        keys.append("review")
+    return keys
+
+
+def used_containers(body: Mapping[str, Any]) -> Counter[tuple[str, str]]:
+    used: Counter[tuple[str, str]] = Counter()
+    for one in body.get("containers", ()):
+        if one["gtin"] and one["batch"]:
+            used[(one["gtin"], one["batch"])] += one["count"]
+    return used
+
+
+def move_stock(
+    writer: Writer, counts: Mapping[tuple[str, str], int], entry: str, kind: str, now: datetime, at: datetime
+) -> None:
+    """Take containers out of stock (or, with a negative count, put them back). An opened vial is taken out once."""
+    for (gtin, batch), count in counts.items():
+        if count == 0:
+            continue
+        state = stock_state(writer, gtin, batch)
+        taken = 0 if state.opened and kind == "used" else count
+        body = {"count": -taken, "entry": entry, "at": at.isoformat()}
+        writer.append(stock_stream(gtin, batch), kind, body, recorded_at=now, keys=[f"stock:{batch}"])
