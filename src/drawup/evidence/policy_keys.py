@@ -230,6 +230,10 @@ def _units_per_ml(row: Mapping[str, Any]) -> Fraction:
     return strength.in_one_ml().base
 
 
+def _volume(value: Any) -> Fraction:
+    return _quantity(value, Dimension.VOLUME, "0.084 mL").base
+
+
 def _needles(value: Any) -> tuple[Needle, ...]:
     return tuple(_needle(_row(one, ("gauge", "length"))) for one in _list(value, "needles"))
 
@@ -262,6 +266,7 @@ KEYS: Mapping[str, Read] = {
     "injections_most": _whole(1, 8),
     "mix_strengths": _yes_or_no,
     "doses_beyond_label": _yes_or_no,
+    "dead_space": _volume,
     "weight_age": _weight_age,
     "plausible_weight": _plausible_weight,
     "site_order": _site_order,

@@ -69,6 +69,8 @@ def _containers(candidate: Candidate | None) -> dict[str, Any] | None:
     answer: dict[str, Any] = {"count": candidate.count, "left_over_ml": _text(candidate.left_ml)}
     if candidate.left_usable_ml != candidate.left_ml:
         answer["left_withdrawable_ml"] = _text(candidate.left_usable_ml)
+    if candidate.yields is not None:
+        answer["doses_in_each"] = candidate.yields[0]
     if candidate.mixed:
         answer["mixed"] = [
             {"presentation": index, "count": count, "volume_ml": exact_text(volume)}

@@ -79,6 +79,7 @@ class Policy:
     injections_most: int
     mix_strengths: bool
     doses_beyond_label: bool
+    dead_space: Fraction  # mL that stay in syringe and needle after each dose
     weight_age: tuple[WeightAge, ...]
     plausible_weight: tuple[PlausibleWeight, ...]
     site_order: tuple[SiteOrder, ...]

@@ -61,7 +61,10 @@ class DeviceUse:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
-    """One pack that can give the dose. Volumes in mL; `mark_ml` is set where the device itself decides the mark."""
+    """One pack that can give the dose. Volumes in mL; `mark_ml` is set where the device itself decides the mark.
+
+    `yields`: of a multi-dose container, how many such doses it really holds, and what is then left in mL.
+    """
 
     index: int
     presentation: Presentation
@@ -74,6 +77,7 @@ class Candidate:
     mark_ml: Fraction | None = None
     device: DeviceUse | None = None
     mixed: tuple[tuple[int, int, Fraction], ...] = ()
+    yields: tuple[int, Fraction] | None = None
     working: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
 
@@ -273,17 +277,43 @@ def _by_barrel(
             if left_usable != left:
                 rest += f" by sum, {render_ml(left_usable, policy.notation)} that could be drawn up,"
             found.append(finding("discard-rest", rest=rest, container=f"the {presentation.container}"))
+    yields = _yields(presentation, volume, policy)
+    if yields is not None:
+        doses, unused = yields
+        working.append(
+            f"{render_ml(_fill(presentation), policy.notation)} in the {presentation.container} / "
+            f"({render_ml(volume, policy.notation)} + {render_ml(policy.dead_space, policy.notation)} lost each time): "
+            f"{doses} doses, {render_ml(unused, policy.notation)} left, never pooled"
+        )
     return Candidate(
         index=index,
         presentation=presentation,
         made_up=made,
         dose=amount,
         volume_ml=volume,
+        yields=yields,
         count=count,
         left_ml=left,
         left_usable_ml=left_usable,
         working=tuple(working),
         findings=tuple(found),
+    )
+
+
+def _fill(presentation: Presentation) -> Fraction:
+    return presentation.fill_ml or presentation.volume_ml or Fraction(0)
+
+
+def _yields(presentation: Presentation, volume: Fraction, policy: Policy) -> tuple[int, Fraction] | None:
+    """How many such doses a multi-dose container holds, where its label counts doses."""
+    if presentation.dose_kind != "multi" or presentation.label_doses is None:
+        return None
+    return doses_in_container(
+        fill_ml=_fill(presentation),
+        dose_ml=volume,
+        dead_space_ml=policy.dead_space,
+        label_doses=presentation.label_doses,
+        beyond_label=policy.doses_beyond_label,
     )
 
 
