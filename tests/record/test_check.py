@@ -233,7 +233,8 @@ CASES: list[tuple[str, str, str, tuple[int | None, str | None, int | None], str]
         "everything moved one position on",
         "UPDATE fact SET position = -1 - position; UPDATE fact SET position = -position;"
         "UPDATE chain SET position = -1 - position; UPDATE chain SET position = -position;"
-        "UPDATE look_up SET position = position + 1; UPDATE claim SET position = position + 1",
+        "UPDATE look_up SET position = -1 - position; UPDATE look_up SET position = -position;"
+        "UPDATE claim SET position = position + 1",
         "fact missing",
         (1, None, None),
         "found number 1 of 'patient/1' at position 2",

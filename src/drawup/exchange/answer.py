@@ -96,8 +96,12 @@ def _volume(plan: Plan) -> dict[str, Any] | None:
     if candidate is None:
         return None
     exact, mark = candidate.volume_ml, plan.mark_ml
-    difference = None if mark is None else percent_number((mark - exact) / exact)
+    difference = None if mark is None else _difference(mark, exact)
     return {"exact": exact_text(exact), "mark": _text(mark), "difference_percent": difference}
+
+
+def _difference(mark: Fraction, exact: Fraction) -> str:
+    return "0" if mark == exact else percent_number((mark - exact) / exact)
 
 
 def percent_number(share: Fraction) -> str:

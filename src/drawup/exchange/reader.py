@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import tomllib
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from datetime import date, datetime
 from decimal import Decimal
 from fractions import Fraction
@@ -94,7 +95,7 @@ def read_toml(text: str) -> Any:
 def read_document(content: bytes, *, toml: bool = False) -> Any:
     """A document as it lies in a file: UTF-8, JSON unless `toml`. Raises FieldError."""
     try:
-        text = content.decode("utf-8-sig")
+        text = content.decode("utf-8").removeprefix("\ufeff")
     except UnicodeDecodeError as error:
         raise FieldError("", f"not UTF-8 text (byte {error.start}). Save the file as UTF-8") from None
     return read_toml(text) if toml else read_json(text)
@@ -121,13 +122,12 @@ def _plain(value: object) -> str:
 class Fields:
     """One object of a document; every key that is not asked for is an error when it is closed."""
 
-    __slots__ = ("_left", "_values", "notation", "notes", "path")
+    __slots__ = ("_values", "notation", "notes", "path")
 
     def __init__(self, value: object, path: str, notation: Notation, notes: list[str]) -> None:
         if type(value) is not dict:
             raise FieldError(path, f"read {shown(value)}, expected an object")
         self._values: dict[str, Any] = value
-        self._left = len(value)
         self.path = path
         self.notation = notation
         self.notes = notes
@@ -143,12 +143,7 @@ class Fields:
 
     def take(self, key: str) -> Any:
         """The raw value, or None where the key is left out or null."""
-        value = self._values.get(key)
-        if value is None:
-            self._left -= key in self._values
-            return None
-        self._left -= 1
-        return value
+        return self._values.get(key)
 
     def has(self, key: str) -> bool:
         """Whether the key is there at all."""
@@ -156,10 +151,11 @@ class Fields:
 
     def close(self, known: frozenset[str]) -> None:
         """Refuse what nobody asked for."""
-        if self._left > 0:
-            for key in self._values:
-                if key not in known:
-                    raise FieldError(self.at(key), f'unknown key "{shown(key)}". Known: {", ".join(sorted(known))}')
+        if self._values.keys() <= known:
+            return
+        for key in self._values:
+            if key not in known:
+                raise FieldError(self.at(key), f'unknown key "{shown(key)}". Known: {", ".join(sorted(known))}')
 
     def fail(self, key: str, message: str) -> NoReturn:
         """Raise for one field."""
@@ -167,9 +163,9 @@ class Fields:
 
     def text(self, key: str, *, longest: int = 200) -> str | None:
         """A text without control characters."""
-        value = self.take(key)
-        if value is None:
-            return None
+        value = self._values.get(key)
+        if value is None or (type(value) is str and len(value) <= longest and value.isprintable()):
+            return value
         return checked_text(value, self.at(key), longest)
 
     def need_text(self, key: str) -> str:
@@ -181,12 +177,10 @@ class Fields:
 
     def one_of(self, key: str, allowed: tuple[str, ...]) -> str | None:
         """One of a closed list of words."""
-        value = self.take(key)
-        if value is None:
-            return None
-        if not isinstance(value, str) or value not in allowed:
-            self.fail(key, f'read "{shown(value)}", expected one of: {", ".join(allowed)}')
-        return value
+        value = self._values.get(key)
+        if value is None or (type(value) is str and value in allowed):
+            return value
+        self.fail(key, f'read "{shown(value)}", expected one of: {", ".join(allowed)}')
 
     def truth(self, key: str) -> bool | None:
         """true or false."""
@@ -338,13 +332,11 @@ def day_of(value: object, path: str) -> date:
 def moment_of(value: object, path: str) -> datetime:
     """A point in time with its offset from ISO text (or a TOML date-time). Raises FieldError."""
     moment: datetime | None = None
-    if isinstance(value, datetime):
-        moment = value
-    elif type(value) is str and 16 <= len(value) <= 40 and value.isascii():
-        try:
+    if type(value) is str and 16 <= len(value) <= 40 and value.isascii():
+        with suppress(ValueError):
             moment = datetime.fromisoformat(value)
-        except ValueError:
-            moment = None
+    elif isinstance(value, datetime):
+        moment = value
     if moment is None or not 1900 <= moment.year <= 2200:
         raise FieldError(path, f'read "{shown(value)}", expected a time such as 2026-03-02T09:00:00+00:00')
     if moment.tzinfo is None:

@@ -383,27 +383,47 @@ def _open_order(value: object, path: str, parent: Fields) -> OpenOrder:
     return order
 
 
+_KNOWN_PAST: dict[tuple[object, ...], PastDose] = {}
+_MOST_KNOWN = 20_000
+
+
 def _past(value: object, path: str, parent: Fields, medicine: Medicine, now: datetime) -> PastDose:
+    """One line of history. A patient's history comes again with every plan, so a line written the same is read once."""
+    forms = forms_of(medicine) if medicine.equivalences else ()
+    try:
+        key = (medicine.name, forms, parent.notation, *value.items())  # type: ignore[attr-defined]
+        past = _KNOWN_PAST.get(key)
+    except (AttributeError, TypeError):
+        key, past = (), None
+    if past is None:
+        before = len(parent.notes)
+        past = _read_past(value, path, parent, medicine.name, forms)
+        if key and len(parent.notes) == before:
+            if len(_KNOWN_PAST) >= _MOST_KNOWN:
+                _KNOWN_PAST.clear()
+            _KNOWN_PAST[key] = past
+    if past.at > now:
+        raise FieldError(f"{path}.at", f"read {past.at.isoformat()}, after now ({now.isoformat()})")
+    return past
+
+
+def _read_past(value: object, path: str, parent: Fields, medicine: str, forms: tuple[str, ...]) -> PastDose:
     fields = _object(value, path, parent)
+    fields.close(_PAST_KEYS)
     name = fields.need_text("medicine")
     at = fields.moment("at")
     if at is None:
         fields.fail("at", "missing: an earlier dose has its time")
-    if at > now:
-        fields.fail("at", f"read {at.isoformat()}, after now ({now.isoformat()})")
-    forms = forms_of(medicine) if name == medicine.name else ()
-    past = PastDose(
+    return PastDose(
         medicine=name,
         at=at,
         kind=fields.one_of("kind", PAST_KINDS) or "given",
-        amount=fields.quantity("amount", *DOSES, forms=forms),
+        amount=fields.quantity("amount", *DOSES, forms=forms if name == medicine else ()),
         site=fields.text("site"),
         side=fields.one_of("side", SIDES),
         point=fields.text("point"),
-        also_at=fields.items("also_at", lambda value, path: _place(value, path, fields)) or (),
+        also_at=fields.items("also_at", lambda one, at: _place(one, at, fields)) or (),
     )
-    fields.close(_PAST_KEYS)
-    return past
 
 
 def _place(value: object, path: str, parent: Fields) -> tuple[str, str, str | None]:

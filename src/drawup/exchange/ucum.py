@@ -1,8 +1,8 @@
 """UCUM codes in and out, by an own closed table: nothing outside it is taken, and nothing is guessed.
 
 UCUM is the open code system for units that health messages carry. Its letters do not always mean what a ward means by
-them: `MG` is a million gauss, `U` an amount of enzyme, `%` a hundredth of anything. Such a code is refused with what was
-probably meant, and never taken silently.
+them: `MG` is a million gauss, `U` an amount of enzyme, `%` a hundredth of anything. Such a code is never taken
+silently: it is refused with what was probably meant. `meq` turns into `mmol` only by the charge a medicine declares.
 
 Sources: Unified Code for Units of Measure, ucum-essence.xml, github.com/ucum-org/ucum (snapshot d060c6d3dfe3): units,
 prefixes and their exact factors; UCUM functional tests (G. Grieve and others), github.com/FHIR/Ucum-java (snapshot
@@ -71,7 +71,7 @@ _REFUSED: dict[str, tuple[str, str]] = {
     "GM": ("it is no code", "g"),
     "KG": ("it is no code", "kg"),
     "kgs": ("it is no code", "kg"),
-    "Kg": ("it is kelvin times gram at best", "kg"),
+    "Kg": ("it is no code", "kg"),
     "mcg": ("it is no code", "ug"),
     "MCG": ("it is no code", "ug"),
     "microgram": ("it is no code", "ug"),
@@ -104,7 +104,7 @@ _REFUSED: dict[str, tuple[str, str]] = {
     "dL": ("a tenth of a litre is not on the list", "mL or L"),
     "cm3": ("a cubic centimetre is not on the list", "mL"),
     "[drp]": ("a drop is a twentieth of a millilitre by definition and something else from each dropper", "mL"),
-    "lb": ("it is the pound of force or none", "[lb_av]"),
+    "lb": ("it is no code", "[lb_av]"),
     "lbs": ("it is no code", "[lb_av]"),
     "oz": ("it is no code", "[oz_av]"),
     "in": ("it is no code", "[in_i]"),
@@ -158,7 +158,7 @@ def _words(dimensions: list[Dimension]) -> str:
 def read_ucum(code: str) -> UcumUnit:
     """A code such as "mg", "mg/mL", "[iU]/mL", "ug/kg", "mg/kg/d", "mg{base}". Raises UcumError.
 
-    A note in braces says what is counted. It may stand at the very end and is kept as written; UCUM gives it no meaning.
+    A note in braces says what is counted. It may stand at the very end and is kept; UCUM itself gives it no meaning.
     """
     if len(code) > _LONGEST:
         raise UcumError(f'read "{code[:_LONGEST]}...": {len(code)} characters, expected a code such as mg/mL')
@@ -205,7 +205,7 @@ def _one(text: str, code: str) -> Unit:
         named = "" if text == code else f'"{text}" is not taken: '
         raise UcumError(f'read "{code}": {named}{why}. Write {meant}')
     if _COUNTED.fullmatch(text):
-        raise UcumError(f'read "{code}": "{text}" has a number beside a unit. Write the number apart, and the unit alone')
+        raise UcumError(f'read "{code}": "{text}" has a number beside a unit. Write the number apart')
     known = ", ".join(_OUT.values())
     raise UcumError(f'read "{code}": "{text}" is not a code that is taken. Known: {known}')
 

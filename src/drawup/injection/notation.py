@@ -21,9 +21,9 @@ class NotationError(ValueError):
     """Text that could be read in more than one way, or not at all; the message shows the safe form."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Notation:
-    """How this organisation writes amounts (policy keys under `notation`)."""
+    """How this organisation writes amounts (policy keys under `notation`). Compared by identity, for quick look-ups."""
 
     micrograms: str = "micrograms"  # or "mcg"
     units: str = "units"  # or "international units"
@@ -180,7 +180,7 @@ def parse_number(text: str, notation: Notation = UK, *, measured: bool = False, 
         )
     if len(whole) > 1 and whole[0] == "0":
         safe = (whole.lstrip("0") or "0") + (f".{part}" if part.strip("0") else "")
-        raise NotationError(f'read "{text}": a zero before the first figure. Write {safe}{after}')
+        raise NotationError(f'read "{text}{after}": a zero before the first figure. Write {safe}{after}')
     note = ""
     if not measured and part and part.endswith("0"):
         if len(part) == 3 and len(whole) < 4 and whole != "0":
@@ -468,13 +468,18 @@ def render_number(value: Fraction, notation: Notation = UK) -> str:
     Without a finite decimal the nearest is shown with the exact fraction: "3.333 (exactly 10/3)". A body surface and
     what comes of it run to 28 places: beyond what can be typed, three are shown and said to be: "1.708 (to 3 places)".
     """
-    decimal = decimal_text(value)
+    return _render_number(value.numerator, value.denominator, notation)
+
+
+@lru_cache(maxsize=8192)
+def _render_number(numerator: int, denominator: int, notation: Notation) -> str:
+    decimal = _decimal_text(numerator, denominator)
     if decimal is not None and len(decimal.partition(".")[2]) <= _MOST_DIGITS:
         return _group(decimal, notation)
-    near = decimal_text(rounded_half_up(value, 3)) or ""
+    near = decimal_text(rounded_half_up(Fraction(numerator, denominator), 3)) or ""
     if near == "0":
-        return decimal if decimal is not None else f"{value.numerator}/{value.denominator}"
-    exactly = "to 3 places" if decimal is not None else f"exactly {value.numerator}/{value.denominator}"
+        return decimal if decimal is not None else f"{numerator}/{denominator}"
+    exactly = "to 3 places" if decimal is not None else f"exactly {numerator}/{denominator}"
     return f"{_group(near, notation)} ({exactly})"
 
 
@@ -517,20 +522,25 @@ def render(quantity: Quantity, notation: Notation = UK) -> str:
 
     Without a finite decimal the nearest is shown with the exact fraction behind it: "3.333 mL (exactly 10/3)".
     """
-    shown = _stepped_down(quantity) if notation.step_down_small_masses else quantity
-    words = unit_word(shown.unit, shown.value, notation)
-    if shown.form:
-        words = f"{words} {shown.form}"
-    return _with_unit(shown.value, words, notation)
+    value = quantity.value
+    return _render(value.numerator, value.denominator, quantity.unit, quantity.form, notation)
 
 
 def render_ml(volume_ml: Fraction, notation: Notation = UK) -> str:
     """A volume in mL for a person."""
-    return _with_unit(volume_ml, "mL", notation)
+    return _render(volume_ml.numerator, volume_ml.denominator, q.MILLILITRE, "", notation)
 
 
-def _with_unit(value: Fraction, words: str, notation: Notation) -> str:
-    number, space, exactly = render_number(value, notation).partition(" (")
+# The same few amounts are shown again and again; the key is whole numbers, which are quicker to look up than fractions.
+@lru_cache(maxsize=8192)
+def _render(numerator: int, denominator: int, unit: Unit, form: str, notation: Notation) -> str:
+    shown = Quantity(value=Fraction(numerator, denominator), unit=unit, form=form)
+    if notation.step_down_small_masses:
+        shown = _stepped_down(shown)
+    words = unit_word(shown.unit, shown.value, notation)
+    if form:
+        words = f"{words} {form}"
+    number, space, exactly = render_number(shown.value, notation).partition(" (")
     return f"{number} {words}{space}{exactly}"
 
 
@@ -545,9 +555,22 @@ def _stepped_down(quantity: Quantity) -> Quantity:
 
 def render_concentration(strength: Concentration, notation: Notation = UK) -> str:
     """A strength per 1 mL: "50 mg/mL"."""
-    per_ml = strength.in_one_ml()
+    amount, volume = strength.amount.value, strength.volume.base
+    return _render_concentration(
+        amount.numerator * volume.denominator,
+        amount.denominator * volume.numerator,
+        strength.amount.unit,
+        strength.amount.form,
+        notation,
+    )
+
+
+@lru_cache(maxsize=1024)
+def _render_concentration(numerator: int, denominator: int, unit: Unit, form: str, notation: Notation) -> str:
+    per_ml = Quantity(value=Fraction(numerator, denominator), unit=unit)
     if per_ml.value < 1:
         per_ml = per_ml.to(q.UNITS) if per_ml.unit is q.MILLION_UNITS else per_ml
         per_ml = _stepped_down(per_ml) if notation.step_down_small_masses else per_ml
-    form = f" {per_ml.form}" if per_ml.form else ""
-    return f"{render_number(per_ml.value, notation)} {unit_word(per_ml.unit, Fraction(2), notation)}{form}/mL"
+    words = unit_word(per_ml.unit, Fraction(2), notation)
+    number, space, exactly = render_number(per_ml.value, notation).partition(" (")
+    return f"{number} {words}{f' {form}' if form else ''}/mL{space}{exactly}"

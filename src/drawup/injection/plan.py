@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import datetime
 from fractions import Fraction
+from functools import lru_cache
 
 from drawup.injection.batch import Container, check_container
 from drawup.injection.dose import Dose, check_needs, work_out_dose
@@ -44,7 +45,7 @@ _ZERO = Fraction(0)
 _NO_PLACE = 99
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Tables:
     """The published tables a plan is made with."""
 
@@ -424,15 +425,26 @@ def _mark_lines(
     drawn = [injection.drawn for injection in injections if injection.drawn is not None] or (
         [whole] if whole is not None else []
     )
-    lines = []
+    lines: list[str] = []
     exact = [injection.place.volume_ml for injection in injections] or [candidate.volume_ml]
     for one, volume in zip(drawn, exact, strict=False):
-        barrel = _barrel_text(one.barrel, policy)
-        lines.append(_difference_line(f"{barrel}: draw to {mark_text(one, notation)}", volume, one.mark_ml, policy))
-        if one.barrel.units_per_ml is None:
-            error = worst_case_error_ml(one.mark_ml, one.barrel.capacity)
-            lines.append(f"the barrel itself may be off by {render_ml(error, notation)} (ISO 7886-1, from memory)")
+        mark = one.mark_ml
+        lines += _draw_lines(one.barrel, mark.numerator, mark.denominator, volume.numerator, volume.denominator, policy)
     return lines
+
+
+@lru_cache(maxsize=4096)
+def _draw_lines(
+    barrel: Barrel, numerator: int, denominator: int, exact_numerator: int, exact_denominator: int, policy: Policy
+) -> tuple[str, ...]:
+    """What to draw to, how far that is from the exact volume, and how far off the barrel itself may be."""
+    mark, exact = Fraction(numerator, denominator), Fraction(exact_numerator, exact_denominator)
+    shown = mark_text(Drawn(barrel=barrel, mark_ml=mark, difference=_ZERO), policy.notation)
+    line = _difference_line(f"{_barrel_text(barrel, policy)}: draw to {shown}", exact, mark, policy)
+    if barrel.units_per_ml is not None:
+        return (line,)
+    error = render_ml(worst_case_error_ml(mark, barrel.capacity), policy.notation)
+    return line, f"the barrel itself may be off by {error} (ISO 7886-1, from memory)"
 
 
 def _barrel_text(barrel: Barrel, policy: Policy) -> str:
@@ -526,7 +538,12 @@ def _bore(drawn: Drawn | None, tables: Tables) -> Fraction | None:
     """The barrel's inner diameter in mm; None where no barrel in mL is known."""
     if drawn is None or drawn.barrel.units_per_ml is not None:
         return None
-    return next((bore for capacity, bore in tables.bores if drawn.barrel.capacity <= capacity), None)
+    return _bore_of(drawn.barrel, tables)
+
+
+@lru_cache(maxsize=256)
+def _bore_of(barrel: Barrel, tables: Tables) -> Fraction | None:
+    return next((bore for capacity, bore in tables.bores if barrel.capacity <= capacity), None)
 
 
 def _sources(dose: Dose, prepared: _Prepared, findings: tuple[Finding, ...]) -> tuple[str, ...]:

@@ -8,9 +8,12 @@ from fractions import Fraction
 from drawup.injection.notation import Notation
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Barrel:
-    """A syringe barrel: capacity and scale interval in mL, or both in units for a barrel marked for one strength."""
+    """A syringe barrel: capacity and scale interval in mL, or both in units for a barrel marked for one strength.
+
+    Compared by identity, for quick look-ups.
+    """
 
     capacity: Fraction
     interval: Fraction
@@ -63,9 +66,12 @@ class SiteLimit:
     hard_ml: Fraction
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Policy:
-    """Every choice that the core asks of an organisation. Volumes in mL, shares as fractions of one."""
+    """Every choice that the core asks of an organisation. Volumes in mL, shares as fractions of one.
+
+    Compared by identity, for quick look-ups.
+    """
 
     preset: str
     version: str

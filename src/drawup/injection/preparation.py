@@ -481,7 +481,13 @@ def try_barrel(barrel: Barrel, volume: Fraction, headroom: Fraction) -> Drawn | 
 
 def choose_barrel(volume: Fraction, *, barrels: tuple[Barrel, ...], policy: Policy) -> Drawn | None:
     """The smallest barrel that holds the volume with headroom and whose nearest mark is within the tolerance."""
-    tolerance, headroom = policy.mark_tolerance, policy.barrel_headroom
+    return _choose_barrel(volume.numerator, volume.denominator, barrels, policy)
+
+
+# The same few volumes come again and again; the key is whole numbers, which are quicker to look up than fractions.
+@lru_cache(maxsize=4096)
+def _choose_barrel(numerator: int, denominator: int, barrels: tuple[Barrel, ...], policy: Policy) -> Drawn | None:
+    volume, tolerance, headroom = Fraction(numerator, denominator), policy.mark_tolerance, policy.barrel_headroom
     for barrel in barrels:
         drawn = try_barrel(barrel, volume, headroom)
         if drawn is not None and drawn.mark_ml > 0 and abs(drawn.difference) <= tolerance:
@@ -495,11 +501,16 @@ def barrels_for(medicine: Medicine, concentration: Concentration, policy: Policy
     A medicine read in units is measured only in a barrel marked for its own strength; every other in mL.
     """
     if not medicine.units_barrel:
-        return tuple(barrel for barrel in policy.barrels if barrel.units_per_ml is None)
+        return _in_millilitres(policy)
     per_ml = units_per_ml(concentration)
     return tuple(
         barrel for barrel in policy.barrels if barrel.units_per_ml is not None and barrel.units_per_ml == per_ml
     )
+
+
+@lru_cache(maxsize=64)
+def _in_millilitres(policy: Policy) -> tuple[Barrel, ...]:
+    return tuple(barrel for barrel in policy.barrels if barrel.units_per_ml is None)
 
 
 def units_per_ml(concentration: Concentration) -> Fraction | None:

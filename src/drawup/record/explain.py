@@ -95,7 +95,7 @@ def _explain_text(
     linked = link[2] if link is not None else None
     if worked_out == hashed and written[1] == number + 1:
         return
-    if worked_out == linked:
+    if worked_out == linked != hashed:
         broken("fact hash", expected=worked_out.hex(), found=hashed.hex(), **here)
     if written[1] != number + 1 and here["number"] != number + 1:
         wanted = f"number {number + 1} of {written[0]!r} next"
