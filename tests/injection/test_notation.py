@@ -151,7 +151,14 @@ REFUSED = [
     ("1,5U", 'read "1,5U": U is misread as 0 or 4. Write 1.5 units'),
     ("10000U", 'read "10000U": U is misread as 0 or 4. Write 10,000 units'),
     ("10 MG", 'read "10 MG": MG is another unit in the open code system for units. Write 10 mg'),
-    ("1.2 MU", 'read "1.2 MU": MU is read as units or as million units. Write 1.2 million units'),
+    ("1.2 MU", 'read "1.2 MU": MU is read as units or as million units. Write units, or million units, in full'),
+    ("5 mU", 'read "5 mU": mU is read as units or as thousandths of a unit. Write how many units are meant'),
+    ("5K units", 'read "5K units": "K units" is not a unit that is taken. Known: ng, microgram, mg, g, kg, lb, oz, '
+                 "units, million units, micromol, mmol, mEq, microlitre, mL, L, mm, cm, m, in, minutes, hours, days, "
+                 "weeks, m2"),
+    ("5K", 'read "5K": K is read as thousand or as potassium. Write the whole number and its unit'),
+    ("5 gr", 'read "5 gr": gr is read as grain or as gram. Write how many mg or g are meant'),
+    ("10 st", 'read "10 st": a stone is not taken. Write the weight in kg, g, lb or oz'),
     ("12", 'read "12": a bare number. Write its unit, such as 12 mg'),
     ("1 000 mg", 'read "1 000 mg": this policy does not part thousands with a space, so it could also be a decimal '
                  "sign or two numbers. Write 1,000 mg, or use a point for a decimal"),
@@ -166,7 +173,7 @@ REFUSED = [
     ("-5 mg", 'read "-5 mg": an amount has no sign. Write it without'),
     ("", 'read nothing, expected an amount with its unit such as "2.5 mg"'),
     ("100 lb", 'read "100 lb": lb is taken for a body weight only. Write mg, g or micrograms'),
-    ("2% ", 'read "2% ": a percentage is a strength, not an amount. Write 2 mg'),
+    ("2%", 'read "2%": a percentage is a strength, not an amount. Write how many mg are meant'),
     ("12.5.6 mg", 'read "12.5.6 mg": not a number. Write figures such as 0.5, 12 or 1,200'),
 ]  # fmt: skip
 
@@ -251,7 +258,8 @@ def test_pounds_are_taken_for_a_body_weight() -> None:
 @pytest.mark.parametrize(
     "text",
     ["1_000 mg", "1e3 mg", "1E3 mg", "0x10 mg", "\u0661\u0660 mg", "\uff11\uff10 mg", "\u00bd mg", "1/2 mg",
-     "10 mg\n", "\n10 mg", "10 mg\r", "10\tmg", "10 mg\x00", "10 \u200bmg", "nan mg", "inf mg", "1e400000 mg", "+5 mg", "\u22125 mg",
+     "10 mg\n", "\n10 mg", "10 mg\r", "10\tmg", "10 mg\x00", "10 \u200bmg", "nan mg", "inf mg",
+     "1e400000 mg", "+5 mg", "\u22125 mg",
      "9" * 1_000_000 + " mg", "x" * 1_000_000, "." * 1_000_000, "1," * 500_000 + "1 mg"],
     ids=lambda text: ascii(text)[:20],
 )  # fmt: skip

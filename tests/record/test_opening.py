@@ -273,6 +273,12 @@ def test_a_copy_of_a_closed_record_is_a_record(filled: Path, tmp_path: Path) -> 
         assert store.head()[0] == 9
 
 
+def test_a_record_in_a_place_that_is_no_folder_is_refused_in_a_sentence(path: Path, now: datetime) -> None:
+    path.write_text("a letter")
+    with pytest.raises(RecordError, match="Creating failed .* (Not a directory|File exists)"):
+        Store.create(path / "clinic.record", now=now)
+
+
 def test_each_new_record_has_a_name_of_its_own(tmp_path: Path, now: datetime) -> None:
     names = set()
     for number in range(2):

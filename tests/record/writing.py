@@ -1,12 +1,15 @@
 """Programs that write to a record in ways that may be killed, refused or raced; the tests run them as processes.
 
     writing.py blocks RECORD COUNT SYNCHRONOUS        COUNT blocks of writing, "kept N" after each
-    writing.py each-call RECORD CALL LAST             for N from 1: a copy RECORD.N, written to by a process of its own
+    writing.py more-blocks RECORD                     the same until it is killed
+    writing.py each-call RECORD CALL LAST WORK        for N from 1: a copy RECORD.N, and WORK by a process of its own
     writing.py claims RECORD PROCESSES KEYS           processes that claim the same keys at once
     writing.py crowd RECORD PROCESSES SECONDS         processes that append as quickly as they can
 
 ``each-call`` is for a tracer that does something to the LAST-th call of the system call CALL in each process: the
 process of N first makes LAST - N calls on a scratch file, so that it is the N-th one of its own work that is hit.
+WORK is "entry": one entry on the copy; "write-back": three, each with the log written back to the file; "make": a new
+record RECORD.N.
 """
 
 import os
@@ -49,6 +52,17 @@ def blocks(path: Path, count: int, synchronous: str) -> None:
             say(f"kept {number}")
 
 
+def more_blocks(path: Path) -> None:
+    """Blocks without end, numbered on from those that are there."""
+    with Store.open(path) as store:
+        number = sum(1 for _ in store.facts("patient/7"))
+        say("started")
+        while True:
+            number += 1
+            write_block(store, number)
+            say(f"kept {number}")
+
+
 def in_child(work: Callable[[], None]) -> int:
     """Run ``work`` in a process of its own, and give its number."""
     child = os.fork()
@@ -66,31 +80,49 @@ def waited(child: int) -> int:
     return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
 
 
-def each_call(path: Path, call: str, last: int) -> None:
+def call_before(scratch: Path, call: str, times: int) -> None:
+    """Make a system call on a file that does not matter, so often that the tracer's count is where it should be."""
+    with scratch.open("wb", buffering=0) as file:
+        for _ in range(times):
+            if call == "pwrite64":
+                os.pwrite(file.fileno(), b"x", 0)
+            else:
+                {"fdatasync": os.fdatasync, "fsync": os.fsync}[call](file.fileno())
+
+
+def write_and_close(path: Path, *, entries: int, written_back: bool) -> None:
+    """Closing writes the log back to the file: that must not harm an entry either."""
+    store = Store.open(path)
+    if written_back:
+        store.rows("PRAGMA wal_autocheckpoint=1")
+    for number in range(2, 2 + entries):
+        write_block(store, number)
+        say(f"{path.suffix[1:]} kept")
+    store.close()
+    say(f"{path.suffix[1:]} closed")
+
+
+def each_call(path: Path, call: str, last: int, work: str) -> None:
     """Says, for each N, "N kept", "N refused SENTENCE", and how its process ended: "N ended STATUS"."""
     scratch = path.with_name("scratch")
+
+    def at(number: int) -> None:
+        own = path.with_suffix(f".{number}")
+        if work != "make":
+            shutil.copy(path, own)
+        call_before(scratch, call, last - number)
+        try:
+            if work == "make":
+                Store.create(own, now=NOW).close()
+                say(f"{number} made")
+            else:
+                back = work == "write-back"
+                write_and_close(own, entries=3 if back else 1, written_back=back)
+        except RecordError as error:
+            say(f"{number} refused {error}")
+
     for number in range(1, last + 1):
-        copy = path.with_name(f"{path.name}.{number}")
-        shutil.copy(path, copy)
-
-        def work(number: int = number, copy: Path = copy) -> None:
-            with scratch.open("wb", buffering=0) as file:
-                for _ in range(last - number):
-                    if call == "fdatasync":
-                        os.fdatasync(file.fileno())
-                    else:
-                        os.pwrite(file.fileno(), b"x", 0)
-            try:
-                store = Store.open(copy)
-                write_block(store, 2)
-                say(f"{number} kept")
-                # Closing writes the log back to the file: that must not harm the entry either.
-                store.close()
-                say(f"{number} closed")
-            except RecordError as error:
-                say(f"{number} refused {error}")
-
-        say(f"{number} ended {waited(in_child(work))}")
+        say(f"{number} ended {waited(in_child(partial(at, number)))}")
 
 
 def claims(path: Path, processes: int, keys: int) -> None:
@@ -137,8 +169,10 @@ def crowd(path: Path, processes: int, seconds: float) -> None:
 def main(program: str, path: str, *arguments: str) -> None:
     if program == "blocks":
         blocks(Path(path), int(arguments[0]), arguments[1])
+    elif program == "more-blocks":
+        more_blocks(Path(path))
     elif program == "each-call":
-        each_call(Path(path), arguments[0], int(arguments[1]))
+        each_call(Path(path), arguments[0], int(arguments[1]), arguments[2])
     elif program == "claims":
         claims(Path(path), int(arguments[0]), int(arguments[1]))
     elif program == "crowd":

@@ -115,20 +115,24 @@ _UNSAFE_WORDS: dict[str, Unit] = {
 _REFUSED_WORDS: dict[str, tuple[str, str]] = {
     "U": ("units", "U is misread as 0 or 4"),
     "u": ("units", "u is misread as 0 or 4"),
-    "MU": ("million units", "MU is read as units or as million units"),
-    "MIU": ("million units", "MIU is read as milli or as million units"),
-    "mU": ("units", "mU is read as units or as thousandths of a unit"),
     "cc": ("mL", "cc is misread as u or as 00"),
     "MG": ("mg", "MG is another unit in the open code system for units"),
     "Mg": ("mg", "Mg is a million grams, or magnesium"),
     "ML": ("mL", "ML is a million litres"),
     "gm": ("g", "gm is not a unit"),
-    "gr": ("g", "gr is read as grain or as gram"),
     "mcL": ("microlitres", "mcL is not a unit"),
-    "M": ("million units", "M is read as thousand or as million"),
-    "K": ("units", "K is read as thousand or as potassium"),
-    "%": ("mg", "a percentage is a strength, not an amount"),
-    "st": ("kg", "weights are taken in kg, g, lb or oz"),
+}
+
+# Refused without a safe form: the number would not stay the same, or nobody can tell which of two was meant.
+_UNCLEAR_WORDS: dict[str, str] = {
+    "MU": "MU is read as units or as million units. Write units, or million units, in full",
+    "MIU": "MIU is read as thousandths or as million units. Write units, or million units, in full",
+    "mU": "mU is read as units or as thousandths of a unit. Write how many units are meant",
+    "M": "M is read as thousand or as million. Write the whole number, or million units in full",
+    "K": "K is read as thousand or as potassium. Write the whole number and its unit",
+    "gr": "gr is read as grain or as gram. Write how many mg or g are meant",
+    "%": "a percentage is a strength, not an amount. Write how many mg are meant",
+    "st": "a stone is not taken. Write the weight in kg, g, lb or oz",
 }
 
 _NUMBER = re.compile(
@@ -287,6 +291,8 @@ def _parse_unit(word: str, number: str, shown: str, notation: Notation) -> tuple
     if word in _REFUSED_WORDS:
         safe, why = _REFUSED_WORDS[word]
         raise NotationError(f'read "{shown}": {why}. Write {_safe_number(number, notation)} {safe}')
+    if word in _UNCLEAR_WORDS:
+        raise NotationError(f'read "{shown}": {_UNCLEAR_WORDS[word]}')
     if not word:
         raise NotationError(
             f'read "{shown}": a bare number. Write its unit, such as {_safe_number(number, notation)} mg'
