@@ -1,6 +1,8 @@
 """How every test runs: properties are tried without a time limit, the same way each time in CI, where none may skip."""
 
 import os
+import shutil
+import subprocess
 from collections.abc import Generator
 
 import pytest
@@ -37,3 +39,15 @@ def pytest_make_collect_report() -> Generator[None, pytest.CollectReport, pytest
     if IN_CI:
         fail_if_skipped(report)
     return report
+
+
+@pytest.fixture(scope="session")
+def strace() -> str:
+    """The path of strace. Without it a test is skipped, but where CI is "true" it fails."""
+    found = shutil.which("strace")
+    if found is not None and subprocess.run([found, "-o", os.devnull, "true"], capture_output=True).returncode == 0:
+        return found
+    reason = "strace is missing or may not trace here; install Debian's package strace, as root, to run this test"
+    if os.environ.get("CI", "").lower() == "true":
+        pytest.fail(reason)
+    pytest.skip(reason)

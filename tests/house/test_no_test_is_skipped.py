@@ -12,7 +12,7 @@ import pytest
 
 # "file below tests/ :: function that skips" -> why it may, on a machine that is not CI.
 MAY_SKIP: dict[str, str] = {
-    "record/conftest.py :: strace": "strace comes from the system's packages, which only root can install",
+    "conftest.py :: strace": "strace comes from the system's packages, which only root can install",
     "exchange/test_photo.py :: ": "reading photos is an extra; without it there is nothing to read them with",
     "exchange/test_photo.py :: test_a_picture_that_takes_too_much_memory_is_given_up": "Windows cannot limit memory",
 }

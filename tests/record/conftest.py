@@ -1,7 +1,5 @@
 """What the tests of the record share: a record to write to, one to tamper with, child programs, and strace."""
 
-import os
-import shutil
 import sqlite3
 import subprocess
 import sys
@@ -107,15 +105,3 @@ def writing() -> Callable[..., list[str]]:
         return done.stdout.splitlines()
 
     return run
-
-
-@pytest.fixture(scope="session")
-def strace() -> str:
-    """The path of strace. Without it a test is skipped, but where CI is "true" it fails."""
-    found = shutil.which("strace")
-    if found is not None and subprocess.run([found, "-o", os.devnull, "true"], capture_output=True).returncode == 0:
-        return found
-    reason = "strace is missing or may not trace here; install Debian's package strace, as root, to run this test"
-    if os.environ.get("CI", "").lower() == "true":
-        pytest.fail(reason)
-    pytest.skip(reason)

@@ -131,6 +131,7 @@ def _insulin() -> Iterator[Event]:
         day = date(2026, 2, 10) + timedelta(days=number)
         yield from _insulin_dose(f"{day} 08:05", _MORNING[number % 10], "breakfast", first=number == 0)
         yield from _insulin_dose(f"{day} 17:40", _EVENING[number % 10], "supper", first=number == 0)
+    yield from _insulin_dose("2026-03-02 08:05", "6.2", "breakfast", first=False)
     yield _at("2026-02-16 17:50", _lump)
 
 
@@ -175,16 +176,17 @@ def _home_round() -> Iterator[Event]:
     yield _at("2026-02-28 12:30", _the_other_batch)
     yield _at("2026-03-01 10:05", lambda m: m.give(order, "batch:VL23", water, by="petra"))
     for time, breaths in (("02-21 22:10", "14"), ("02-24 03:30", "12"), ("02-28 21:15", "13")):
-        yield _at(
-            f"2026-{time}",
-            lambda m, breaths=breaths: m.read("lachlan", "breathing rate", f"{breaths} breaths a minute"),
-        )
-        yield Event(
-            at=moment(f"2026-{time}") + timedelta(minutes=5),
-            do=lambda m: m.give("lachlan/quellamor", "batch:QM19", by="petra", checked_by="mairi"),
-        )
+        yield from _for_pain(f"2026-{time}", breaths)
     yield _at("2026-02-26 02:00", lambda m: m.read("lachlan", "breathing rate", "7 breaths a minute"))
     yield _at("2026-02-26 02:04", _withheld)
+
+
+def _for_pain(at: str, breaths: str) -> Iterator[Event]:
+    yield _at(at, lambda m: m.read("lachlan", "breathing rate", f"{breaths} breaths a minute"))
+    yield Event(
+        at=moment(at) + timedelta(minutes=5),
+        do=lambda m: m.give("lachlan/quellamor", "batch:QM19", by="petra", checked_by="mairi"),
+    )
 
 
 def _the_other_batch(making: Making) -> None:

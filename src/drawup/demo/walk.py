@@ -1,0 +1,382 @@
+"""The walk of `drawup demo`: one patient from the chart to the recorded injection, and what can go wrong on the way.
+
+Each step prints a heading, a sentence of why, the command as one would type it, and what that command returned; nothing
+about a result is written here. Parts that were shown before are left out and marked [...].
+"""
+
+from __future__ import annotations
+
+import re
+import shlex
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from drawup.demo.clinic import Clinic, build, moment, people, staff
+from drawup.demo.history import history
+
+# Runs one real command on a record, by a clock: arguments, record, clock -> exit code and what it printed.
+Run = Callable[[list[str], Path, Callable[[], datetime]], tuple[int, str]]
+Say = Callable[[str], None]
+
+WHOLE, STOP, REASON, ALREADY, BROKEN = 0, 3, 4, 5, 1
+_SHOWN_BEFORE = ("How", "Why not", "Sources", "Drawup supports")
+_WIDTH = 100
+
+_ORDER = """\
+medicine = "calvrane"
+route = "intramuscular"
+dose = { amount = "75 mg" }
+start = "2026-03-02"
+stop = "2026-03-04"
+times = ["09:30", "21:30"]
+indication = "pain after surgery"
+prescriber = "PRESCRIBER"
+authority = "prescription"
+"""
+
+
+class DemoBroken(ValueError):
+    """A command of the walk did not end as it should: a fault of the demo or of Drawup, not of whoever ran it."""
+
+
+def walk(*, keep: Path | None, run: Run, say: Say) -> None:
+    """Build the invented clinic and walk the main job on it. `keep` is where its record stays; None leaves nothing.
+
+    Raises DemoBroken where a command ends otherwise than the walk expects, ValueError where `keep` exists.
+    """
+    if keep is not None:
+        if keep.exists():
+            raise ValueError(f"{keep} exists already. Name a new file, so that nothing is overwritten")
+        _Walk(_Files(record=keep, kept=True), run, say).whole()
+        return
+    with TemporaryDirectory(prefix="drawup-demo-") as folder:
+        _Walk(_Files(record=Path(folder) / "demo.sqlite", kept=False), run, say).whole()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Files:
+    """The record and what lies beside it."""
+
+    record: Path
+    kept: bool
+
+    def beside(self, ending: str) -> Path:
+        """A file of the walk: demo.sqlite and "-seal.txt" to demo-seal.txt."""
+        return self.record.with_name(self.record.stem + ending)
+
+    def shown(self, path: Path) -> str:
+        """How a command on the screen names it: a copy may be typed where the files are kept."""
+        return str(path) if self.kept else path.name
+
+
+class _Walk:
+    """The walk as far as it has come."""
+
+    def __init__(self, files: _Files, run: Run, say: Say) -> None:
+        self.files = files
+        self._run = run
+        self._say = say
+        self.clinic = Clinic(record=files.record, patients={}, orders={}, entries={}, routine=())
+
+    def whole(self) -> None:
+        """Every step, in the order of the clock."""
+        self.clinic = build(self.files.record, history())
+        self._say(_opening())
+        entry = _main_job(self)
+        _child(self)
+        _insulin(self)
+        _five_times_too_strong(self)
+        _next_day(self, entry)
+        _nothing_changed(self)
+        self._say(_closing(self.files))
+
+    def step(
+        self,
+        at: str,
+        heading: str,
+        why: str,
+        *arguments: str | Path,
+        ends: int = WHOLE,
+        without: tuple[str, ...] = _SHOWN_BEFORE,
+        record: Path | None = None,
+        into: Path | None = None,
+        first: str = "",
+    ) -> str:
+        """One step: say what it is for, run the command at this time, show what it returned, and return that.
+
+        `ends`: the exit code that it must end with. `without`: parts not shown again. `record`: another than the
+        demo's own. `into`: where what it prints is kept as well. `first`: what to show before the command.
+        """
+        self._say(f"\n{at[11:]}  {heading}\n" + (f"       {why}\n" if why else ""))
+        if first:
+            self._say(first)
+        self._say(self._typed(arguments, record, into))
+        typed = [str(argument) for argument in arguments]
+        now = moment(at)
+        code, output = self._run(typed, record or self.files.record, lambda: now)
+        if code != ends:
+            raise DemoBroken(
+                f'the demo itself broke at "{heading}": exit code {code}, expected {ends}. '
+                f"Nothing of yours is harmed. The command was: {shlex.join(['drawup', *typed])}\nIt printed:\n{output}"
+            )
+        self._say("\n".join(f"  | {line}".rstrip() for line in _cut(output.rstrip().splitlines(), without)))
+        if into is not None:
+            into.write_text(output, "utf-8")
+        return output
+
+    def _typed(self, arguments: tuple[str | Path, ...], record: Path | None, into: Path | None) -> str:
+        """The command as one would type it, folded before its options where it is long."""
+        words = ["drawup"]
+        if record is not None or self.files.kept:
+            words += ["--record", self.files.shown(record or self.files.record)]
+        words += [self.files.shown(one) if isinstance(one, Path) else one for one in arguments]
+        end = f" > {shlex.quote(self.files.shown(into))}" if into is not None else ""
+        line = "  $ " + shlex.join(words) + end
+        if len(line) <= _WIDTH:
+            return line
+        folded = ["  $ " + shlex.quote(words[0])]
+        for before, word in pairwise(words):
+            if word.startswith("--") and before != "drawup":
+                folded.append(f"      {shlex.quote(word)}")
+            else:
+                folded[-1] += f" {shlex.quote(word)}"
+        return " \\\n".join(folded) + end
+
+
+def _cut(lines: list[str], without: tuple[str, ...]) -> list[str]:
+    """The lines without the parts that begin with one of these words; each gap is marked."""
+    kept: list[str] = []
+    cutting = False
+    for line in lines:
+        starts = line.startswith("  ") and not line.startswith("   ") and line.strip().startswith(without)
+        cutting = starts if starts else cutting and line.startswith("      ")
+        if not cutting:
+            kept.append(line)
+        elif [one for one in kept if one.strip()][-1:] != ["  [...]"]:
+            kept.append("  [...]")
+    while kept and not kept[-1].strip():
+        kept.pop()
+    return kept
+
+
+def _opening() -> str:
+    today = moment(f"{people()['today']} 08:55")
+    return (
+        f"{people()['service']}: {today:%A} {today:%Y-%m-%d}\n\n"
+        "The island, its people, its medicines and their codes are invented. Nothing here may be used for a real "
+        "patient.\nEach step shows the command (after $) and what it returned (after |); [...] stands for a part shown "
+        "before."
+    )
+
+
+def _closing(files: _Files) -> str:
+    if not files.kept:
+        return "\nThe demo's record is removed. To keep one and go on with it: drawup demo --keep demo.sqlite"
+    return (
+        f"\nThe record is kept: {files.record}\nIts order, its seal and the copy with the wrong byte lie beside it. "
+        "They are invented: delete them when you have done with them."
+    )
+
+
+def _plan_of(output: str) -> str:
+    """The hash of a plan, from what `drawup plan` printed."""
+    found = re.search(r"^Plan ([0-9a-f]{64})", output, re.MULTILINE)
+    if found is None:
+        raise DemoBroken(f"the demo itself broke: the plan names no hash. It printed:\n{output}")
+    return found[1]
+
+
+def _entry_of(output: str) -> str:
+    """The name of an entry, from what `drawup given` printed."""
+    found = re.search(r"^Entry ([0-9]+-[0-9]+)", output, re.MULTILINE)
+    if found is None:
+        raise DemoBroken(f"the demo itself broke: no entry is named. It printed:\n{output}")
+    return found[1]
+
+
+_QX118 = "(01)09501101531000(17)270430(10)QX118"
+_LOOK_ALIKE = "(01)09501101531031(17)270630(10)CA907"
+
+
+def _main_job(walk: _Walk) -> str:
+    """One ordered dose from the chart to the record. Returns the name of its entry."""
+    ezra = walk.clinic.patients["ezra"]
+    petra, ann, prescriber = ("--given-by", staff("petra")), staff("ann"), staff("prescriber")
+    day = people()["today"]
+    walk.step(f"{day} 08:55", "Know the patient", "Allergies and what rules out a limb come first.", "chart", ezra)
+    order_file = walk.files.beside("-order.toml")
+    text = _ORDER.replace("PRESCRIBER", prescriber)
+    order_file.write_text(text, "utf-8")
+    order = f"{ezra}.2"
+    walk.step(
+        f"{day} 08:58",
+        "Enter the order",
+        "An order is written once; it is replaced or stopped, never edited.",
+        *("order", "add", ezra, order_file, "--by", prescriber),
+        first=f"  {walk.files.shown(order_file)}:\n" + "\n".join(f"      {line}" for line in text.splitlines()) + "\n",
+    )
+    walk.step(
+        f"{day} 09:02",
+        "Work it out, with every step shown",
+        "From the order to the mark on the barrel, the site and the needle.",
+        *("plan", "--order", order),
+        without=(),
+    )
+    plan = ("plan", "--order", order)
+    walk.step(
+        f"{day} 09:18",
+        "The wrong ampoule comes to hand",
+        "It stands beside the right one and looks and sounds like it.",
+        *(*plan, "--scan", _LOOK_ALIKE),
+        ends=STOP,
+        without=(*_SHOWN_BEFORE, "From", "Volume", "Draw to", "Left over", "Where", "Needle", "Working"),
+    )
+    scans = ("--scan", _QX118, "--scan", _QX118)
+    output = walk.step(
+        f"{day} 09:21",
+        "The right ampoules",
+        "The dose takes two, and both are scanned.",
+        *(*plan, *scans),
+        without=(*_SHOWN_BEFORE, "Working", "Needle", "Left over"),
+    )
+    given = ("given", _plan_of(output), *scans)
+    walk.step(
+        f"{day} 09:36",
+        "Nobody has checked it yet",
+        "This medicine needs a second person, who works it out alone.",
+        *(*given, *petra),
+        ends=REASON,
+    )
+    output = walk.step(f"{day} 09:40", "Checked, given, written down", "", *(*given, *petra, "--checked-by", ann))
+    walk.step(
+        f"{day} 09:52",
+        "A colleague has the same plan on the trolley",
+        "One planned dose is given once, also when two people prepare it.",
+        *(*given, "--given-by", staff("ravi"), "--checked-by", ann),
+        ends=ALREADY,
+    )
+    walk.step(f"{day} 09:55", "The chart now", "", "chart", ezra)
+    return _entry_of(output)
+
+
+def _child(walk: _Walk) -> None:
+    day, order = people()["today"], walk.clinic.orders["wren/ambrivox"]
+    output = walk.step(
+        f"{day} 10:30",
+        "A child of 4, dosed by weight, with a twin on the same list",
+        "One thigh does not take it all.",
+        *("plan", "--order", order, "--scan", "batch:AV311"),
+    )
+    walk.step(
+        f"{day} 10:42",
+        "She pulls away after the first injection",
+        "What was really given is written, and what is outstanding.",
+        *("given", _plan_of(output), "--scan", "batch:AV311", "--part", "0.87 mL", "--given-by", staff("mairi")),
+    )
+
+
+def _insulin(walk: _Walk) -> None:
+    day, order = people()["today"], walk.clinic.orders["delphine/supper"]
+    delphine, vial = walk.clinic.patients["delphine"], ("--scan", "batch:DS100A")
+    reading = ("patient", "note", delphine, "--by", staff("ravi"), "--reading")
+    why = "The dose rests on a fresh reading."
+    walk.step(f"{day} 17:20", "Units, before supper", why, *reading, "glucose=3.4 mmol/L")
+    parts = (*_SHOWN_BEFORE, "From", "Volume", "Draw to", "Left over", "Where", "Needle", "Working")
+    plan = ("plan", "--order", order, *vial)
+    walk.step(f"{day} 17:21", "Too low to give", "", *plan, ends=STOP, without=parts)
+    walk.step(f"{day} 17:41", "Treated, and measured again", "", *reading, "glucose=5.6 mmol/L")
+    output = walk.step(
+        f"{day} 17:42",
+        "Now it may be given",
+        "Units are read only in a barrel marked for the same strength.",
+        *plan,
+        without=(*_SHOWN_BEFORE, "Needle", "Left over"),
+    )
+    walk.step(
+        f"{day} 17:50",
+        "Given",
+        "",
+        *("given", _plan_of(output), *vial, "--given-by", staff("ravi"), "--checked-by", staff("ann")),
+    )
+
+
+def _five_times_too_strong(walk: _Walk) -> None:
+    day, order = people()["today"], walk.clinic.orders["bastian/dorsulin"]
+    bastian = walk.clinic.patients["bastian"]
+    walk.step(
+        f"{day} 18:00",
+        "The same medicine, five times as strong",
+        "The order names no strength, and this vial is the one in the cupboard.",
+        *("patient", "note", bastian, "--reading", "glucose=11.2 mmol/L", "--by", staff("ravi")),
+    )
+    parts = (*_SHOWN_BEFORE, "From", "Volume", "Left over", "Where", "Needle")
+    plan = ("plan", "--order", order)
+    walk.step(f"{day} 18:02", "With the vial of 500 units/mL", "", *(*plan, "--pack", "1"), ends=STOP, without=parts)
+    reason = f"order-lacks-strength=500 units/mL confirmed by {staff('prescriber')}, telephone, 18:05"
+    walk.step(
+        f"{day} 18:06",
+        "The way out: the pen",
+        "The prescriber is asked which strength was meant.",
+        *(*plan, "--pack", "2", "--scan", "batch:DP500F", "--accept", reason),
+    )
+
+
+def _next_day(walk: _Walk, entry: str) -> None:
+    day = "2026-03-03"
+    site = ("--place", "left ventrogluteal", "--scan", "batch:QX118", "--scan", "batch:QX121")
+    walk.step(
+        f"{day} 08:15",
+        "The next morning: the entry was wrong",
+        "The second ampoule was of another batch, and it was the other side. Nothing is erased.",
+        *("correction", entry, "--reason", "second ampoule was QX121, and it was the left side", *site),
+        *("--by", staff("petra")),
+    )
+    walk.step(f"{day} 08:17", "Both stay readable", "", "chart", walk.clinic.patients["ezra"])
+    walk.step(f"{day} 08:30", "A batch is recalled: who had it?", "", "trace", "--batch", "QX118")
+    walk.step(f"{day} 08:31", "And the other one", "", "trace", "--batch", "QX121")
+    walk.step(f"{day} 08:40", "What was caught in time", "Counted without blame.", "chart", "--near-misses")
+    walk.step(f"{day} 08:41", "What somebody should look at again", "", "chart", "--review")
+
+
+def _nothing_changed(walk: _Walk) -> None:
+    day, seal = "2026-03-03", walk.files.beside("-seal.txt")
+    walk.step(f"{day} 09:00", "Seal the record", "Keep the seal somewhere else than the record.", "seal", into=seal)
+    walk.step(f"{day} 09:01", "Is it whole?", "", "check-record", "--seal", seal)
+    copy = walk.files.beside("-wrong-byte.sqlite")
+    copy_with_wrong_byte(walk.files.record, copy)
+    output = walk.step(
+        f"{day} 09:05",
+        "Would it show if somebody changed it?",
+        "In a copy of the record one byte of the dose is overwritten: 75 mg becomes 15 mg.",
+        *("check-record", "--seal", seal),
+        ends=BROKEN,
+        record=copy,
+    )
+    if "is broken" not in output:
+        raise DemoBroken(f"the demo itself broke: the wrong byte was not found. It printed:\n{output}")
+
+
+_WRITTEN, _FORGED = b'"amount":"75 mg"', b'"amount":"15 mg"'
+
+
+def copy_with_wrong_byte(record: Path, copy: Path) -> None:
+    """Copy the record, and overwrite one byte of an entry in the copy, as only somebody with the file could.
+
+    Raises DemoBroken where the record holds no dose of 75 mg.
+    """
+    with (
+        closing(sqlite3.connect(f"{record.resolve().as_uri()}?mode=ro", uri=True)) as source,
+        closing(sqlite3.connect(copy)) as target,
+    ):
+        source.backup(target)
+    content = copy.read_bytes()
+    if _WRITTEN not in content:
+        raise DemoBroken("the demo itself broke: the entry to be forged in the copy was not found")
+    copy.write_bytes(content.replace(_WRITTEN, _FORGED, 1))
+    copy.chmod(0o600)
