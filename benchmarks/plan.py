@@ -73,7 +73,7 @@ def microseconds(call: Any, number: int = 300) -> float:
 
 
 def dose_with_a_unit_library() -> Any:
-    """2.5 mg/kg x 62.5 kg / 50 mg/mL with a general unit library over exact fractions, as its documentation shows it."""
+    """2.5 mg/kg x 62.5 kg / 50 mg/mL with a general unit library over exact fractions, as its pages show it."""
     registry: Any = pint.UnitRegistry(non_int_type=Fraction)
     quantity = registry.Quantity
 

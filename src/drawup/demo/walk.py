@@ -1,7 +1,7 @@
 """The walk of `drawup demo`: one patient from the chart to the recorded injection, and what can go wrong on the way.
 
 Each step prints a heading, a sentence of why, the command as one would type it, and what that command returned; nothing
-about a result is written here. Parts that were shown before are left out and marked [...].
+about a result is written here. Parts of what was returned are left out where they repeat, and each gap is marked [...].
 """
 
 from __future__ import annotations
@@ -25,7 +25,11 @@ Run = Callable[[list[str], Path, Callable[[], datetime]], tuple[int, str]]
 Say = Callable[[str], None]
 
 WHOLE, STOP, REASON, ALREADY, BROKEN = 0, 3, 4, 5, 1
-_SHOWN_BEFORE = ("How", "Why not", "Sources", "Drawup supports")
+# Parts of what `drawup plan` and `drawup given` print, by how they begin.
+_ASIDE = ("How", "Why not", "Sources", "Drawup supports")
+_NOTES = ("[Good to know]",)
+_REASONS = ("[Your reason needed]",)
+_MAKING = ("From", "Volume", "Draw to", "Left over", "Where", "Needle", "Working")
 _WIDTH = 100
 
 _ORDER = """\
@@ -103,14 +107,14 @@ class _Walk:
         why: str,
         *arguments: str | Path,
         ends: int = WHOLE,
-        without: tuple[str, ...] = _SHOWN_BEFORE,
+        without: tuple[str, ...] = (*_NOTES, *_ASIDE),
         record: Path | None = None,
         into: Path | None = None,
         first: str = "",
     ) -> str:
         """One step: say what it is for, run the command at this time, show what it returned, and return that.
 
-        `ends`: the exit code that it must end with. `without`: parts not shown again. `record`: another than the
+        `ends`: the exit code that it must end with. `without`: parts left out. `record`: another than the
         demo's own. `into`: where what it prints is kept as well. `first`: what to show before the command.
         """
         self._say(f"\n{at[11:]}  {heading}\n" + (f"       {why}\n" if why else ""))
@@ -170,8 +174,8 @@ def _opening() -> str:
     return (
         f"{people()['service']}: {today:%A} {today:%Y-%m-%d}\n\n"
         "The island, its people, its medicines and their codes are invented. Nothing here may be used for a real "
-        "patient.\nEach step shows the command (after $) and what it returned (after |); [...] stands for a part shown "
-        "before."
+        "patient.\nEach step shows the command (after $) and what it returned (after |); [...] stands for what is left "
+        "out here."
     )
 
 
@@ -235,7 +239,7 @@ def _main_job(walk: _Walk) -> str:
         "It stands beside the right one and looks and sounds like it.",
         *(*plan, "--scan", _LOOK_ALIKE),
         ends=STOP,
-        without=(*_SHOWN_BEFORE, "From", "Volume", "Draw to", "Left over", "Where", "Needle", "Working"),
+        without=(*_NOTES, *_MAKING, *_ASIDE),
     )
     scans = ("--scan", _QX118, "--scan", _QX118)
     output = walk.step(
@@ -243,7 +247,7 @@ def _main_job(walk: _Walk) -> str:
         "The right ampoules",
         "The dose takes two, and both are scanned.",
         *(*plan, *scans),
-        without=(*_SHOWN_BEFORE, "Working", "Needle", "Left over"),
+        without=(*_NOTES, *_ASIDE, "Working"),
     )
     given = ("given", _plan_of(output), *scans)
     walk.step(
@@ -272,37 +276,38 @@ def _child(walk: _Walk) -> None:
         "A child of 4, dosed by weight, with a twin on the same list",
         "One thigh does not take it all.",
         *("plan", "--order", order, "--scan", "batch:AV311"),
+        without=_ASIDE,
     )
     walk.step(
         f"{day} 10:42",
         "She pulls away after the first injection",
         "What was really given is written, and what is outstanding.",
         *("given", _plan_of(output), "--scan", "batch:AV311", "--part", "0.87 mL", "--given-by", staff("mairi")),
+        without=("[Good to know] Another", "[Good to know] 0", "[Good to know] 1"),
     )
 
 
 def _insulin(walk: _Walk) -> None:
     day, order = people()["today"], walk.clinic.orders["delphine/supper"]
-    delphine, vial = walk.clinic.patients["delphine"], ("--scan", "batch:DS100A")
-    reading = ("patient", "note", delphine, "--by", staff("ravi"), "--reading")
-    why = "The dose rests on a fresh reading."
-    walk.step(f"{day} 17:20", "Units, before supper", why, *reading, "glucose=3.4 mmol/L")
-    parts = (*_SHOWN_BEFORE, "From", "Volume", "Draw to", "Left over", "Where", "Needle", "Working")
-    plan = ("plan", "--order", order, *vial)
-    walk.step(f"{day} 17:21", "Too low to give", "", *plan, ends=STOP, without=parts)
-    walk.step(f"{day} 17:41", "Treated, and measured again", "", *reading, "glucose=5.6 mmol/L")
+    delphine, vial, ravi = walk.clinic.patients["delphine"], ("--scan", "batch:DS100A"), staff("ravi")
+    walk.step(
+        f"{day} 17:41",
+        "Units, before supper",
+        "The dose rests on a fresh reading.",
+        *("patient", "note", delphine, "--reading", "glucose=5.6 mmol/L", "--by", ravi),
+    )
     output = walk.step(
         f"{day} 17:42",
-        "Now it may be given",
-        "Units are read only in a barrel marked for the same strength.",
-        *plan,
-        without=(*_SHOWN_BEFORE, "Needle", "Left over"),
+        "Drawn only into a barrel marked in units of the same strength",
+        "A reason given on the first day still stands, and is not asked for again.",
+        *("plan", "--order", order, *vial),
     )
     walk.step(
         f"{day} 17:50",
         "Given",
         "",
-        *("given", _plan_of(output), *vial, "--given-by", staff("ravi"), "--checked-by", staff("ann")),
+        *("given", _plan_of(output), *vial, "--given-by", ravi, "--checked-by", staff("ann")),
+        without=(*_NOTES, *_REASONS),
     )
 
 
@@ -315,9 +320,15 @@ def _five_times_too_strong(walk: _Walk) -> None:
         "The order names no strength, and this vial is the one in the cupboard.",
         *("patient", "note", bastian, "--reading", "glucose=11.2 mmol/L", "--by", staff("ravi")),
     )
-    parts = (*_SHOWN_BEFORE, "From", "Volume", "Left over", "Where", "Needle")
     plan = ("plan", "--order", order)
-    walk.step(f"{day} 18:02", "With the vial of 500 units/mL", "", *(*plan, "--pack", "1"), ends=STOP, without=parts)
+    walk.step(
+        f"{day} 18:02",
+        "With the vial of 500 units/mL",
+        "",
+        *(*plan, "--pack", "1"),
+        ends=STOP,
+        without=(*_NOTES, *_MAKING, *_ASIDE),
+    )
     reason = f"order-lacks-strength=500 units/mL confirmed by {staff('prescriber')}, telephone, 18:05"
     walk.step(
         f"{day} 18:06",
@@ -329,12 +340,12 @@ def _five_times_too_strong(walk: _Walk) -> None:
 
 def _next_day(walk: _Walk, entry: str) -> None:
     day = "2026-03-03"
-    site = ("--place", "left ventrogluteal", "--scan", "batch:QX118", "--scan", "batch:QX121")
+    true = ("--place", "right ventrogluteal", "--scan", "batch:QX118", "--scan", "batch:QX121")
     walk.step(
         f"{day} 08:15",
         "The next morning: the entry was wrong",
         "The second ampoule was of another batch, and it was the other side. Nothing is erased.",
-        *("correction", entry, "--reason", "second ampoule was QX121, and it was the left side", *site),
+        *("correction", entry, "--reason", "second ampoule was QX121, and it was the right side", *true),
         *("--by", staff("petra")),
     )
     walk.step(f"{day} 08:17", "Both stay readable", "", "chart", walk.clinic.patients["ezra"])
@@ -362,7 +373,9 @@ def _nothing_changed(walk: _Walk) -> None:
         raise DemoBroken(f"the demo itself broke: the wrong byte was not found. It printed:\n{output}")
 
 
-_WRITTEN, _FORGED = b'"amount":"75 mg"', b'"amount":"15 mg"'
+# How an entry's bytes begin in the record: Ezra's dose of the walk.
+_WRITTEN = b'"amount":"75 mg","at":"2026-03-02T09:40'
+_FORGED = _WRITTEN.replace(b"75", b"15")
 
 
 def copy_with_wrong_byte(record: Path, copy: Path) -> None:

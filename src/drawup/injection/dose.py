@@ -363,6 +363,8 @@ def _check_usual(sheet: _Sheet, amount: Quantity, medicine: Medicine) -> None:
     above = compared > usual.high
     for factor in _TEN_POWERS:
         meant = amount.times(Fraction(1, factor)) if above else amount.times(factor)
+        if meant.kind == usual.low.kind:
+            meant = meant.to(usual.low.unit)
         shifted = compared.times(Fraction(1, factor)) if above else compared.times(factor)
         if usual.low <= shifted <= usual.high:
             sheet.found.append(
