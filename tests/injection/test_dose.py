@@ -341,6 +341,13 @@ def test_a_scale_takes_the_newest_reading() -> None:
     assert value(worked_out({"bands": SCALE, "by": "glucose"}, patient={}, readings=readings)) == 2
 
 
+def test_a_reading_from_after_now_decides_no_dose() -> None:
+    later = {"what": "glucose", "value": "13 mmol/L", "at": "2026-03-02T09:06:00+00:00"}
+    now = {"what": "glucose", "value": "9 mmol/L", "at": "2026-03-02T08:50:00+00:00"}
+    assert codes(worked_out({"bands": SCALE, "by": "glucose"}, patient={}, readings=[later])) == ["reading-missing"]
+    assert value(worked_out({"bands": SCALE, "by": "glucose"}, patient={}, readings=[later, now])) == 2
+
+
 def test_a_scale_without_its_reading_gives_no_dose() -> None:
     dose = worked_out({"bands": SCALE, "by": "glucose"}, patient={})
     assert (dose.amount, codes(dose)) == (None, ["reading-missing"])
@@ -467,8 +474,8 @@ def test_a_slip_by_ten_a_hundred_or_a_thousand_is_named_where_one_explains_the_d
 ) -> None:
     dose = worked_out({"amount": ordered}, medicine={"usual_dose": usual})
     assert message(dose, "dose-power-of-ten") == (
-        f"{ordered} is {side} the usual {usual[0]} to {usual[1]}, but {slip} would fit: a slip by {factor}, in a decimal "
-        "point or a unit?"
+        f"{ordered} is {side} the usual {usual[0]} to {usual[1]}, but {slip} would fit: a slip by {factor}, in a "
+        "decimal point or a unit?"
     )
     assert dose.findings[0].severity is Severity.CONFIRM
 

@@ -100,7 +100,7 @@ def writing() -> Callable[..., list[str]]:
 
     def run(*arguments: object, under: tuple[str, ...] = ()) -> list[str]:
         command = [*under, sys.executable, str(WRITING), *map(str, arguments)]
-        done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+        done = subprocess.run(command, capture_output=True, text=True, timeout=300)
         assert done.returncode == 0, done.stderr
         return done.stdout.splitlines()
 

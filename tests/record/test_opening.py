@@ -275,7 +275,7 @@ def test_a_copy_of_a_closed_record_is_a_record(filled: Path, tmp_path: Path) -> 
 
 def test_a_record_in_a_place_that_is_no_folder_is_refused_in_a_sentence(path: Path, now: datetime) -> None:
     path.write_text("a letter")
-    with pytest.raises(RecordError, match="Creating failed .* (Not a directory|File exists)"):
+    with pytest.raises(RecordError, match=r"Creating failed .* (Not a directory|File exists)"):
         Store.create(path / "clinic.record", now=now)
 
 

@@ -12,6 +12,7 @@ WORK is "entry": one entry on the copy; "write-back": three, each with the log w
 record RECORD.N.
 """
 
+import importlib
 import os
 import shutil
 import sys
@@ -105,6 +106,9 @@ def write_and_close(path: Path, *, entries: int, written_back: bool) -> None:
 def each_call(path: Path, call: str, last: int, work: str) -> None:
     """Says, for each N, "N kept", "N refused SENTENCE", and how its process ended: "N ended STATUS"."""
     scratch = path.with_name("scratch")
+    if work == "make":
+        # Slow to import: once here instead of in each process.
+        importlib.import_module("alembic.command")
 
     def at(number: int) -> None:
         own = path.with_suffix(f".{number}")

@@ -95,6 +95,7 @@ def _injection(injection: PlannedInjection, index: int, total: int, policy: Poli
         force = f", about {choice.force_n:.1f} N of push and friction" if choice.force_n is not None else ""
         words = f"{gauge} G {length} mm at {choice.angle_deg} degrees{seconds}{force}   (by {choice.basis})"
         lines.append(line(f"Needle{number}", words))
+        lines += [line("", reason) for reason in choice.reasons[:1]]
     if index == 0:
         lines += [line("" if step else "How", words) for step, words in enumerate(injection.steps)]
     return lines

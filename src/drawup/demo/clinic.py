@@ -8,7 +8,7 @@ the other, by a clock that moves; so its record is one like any other.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from functools import cache
@@ -64,11 +64,6 @@ def staff(key: str) -> str:
     """A member of staff as they sign."""
     name: str = people()["staff"][key]
     return name
-
-
-def scan_text(pack: str, batch: str, expiry: str) -> str:
-    """The code on a container as a person would type it: (01) product, (17) expiry date, (10) batch."""
-    return f"(01){pack}(17){date.fromisoformat(expiry):%y%m%d}(10){batch}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,7 +132,7 @@ def build(record: Path, history: Iterable[Event]) -> Clinic:
     Raises RecordError where the file exists, ClinicBroken where the clinic's own files do not hold together.
     """
     events = sorted([*_formulary(), *_stock(), *_registrations(), *history], key=lambda event: event.at)
-    with Store.create(record, now=moment("2026-01-05 08:00")) as store:
+    with Store.create(record, now=moment("2026-01-05 08:00"), name=people()["record"]) as store:
         making = Making(store, moment("2026-01-05 08:00"))
         registering.use_policy(store, "uk", zone=people()["zone"], now=making.now, by=staff("pharmacist"))
         for event in events:
@@ -272,8 +267,3 @@ def _stop(name: str, order: Mapping[str, Any]) -> Callable[[Making], object]:
         now=making.now,
         by=staff("prescriber"),
     )
-
-
-def batch_scans(batches: Sequence[str]) -> tuple[str, ...]:
-    """Batches in stock as `--scan` takes them."""
-    return tuple(f"batch:{batch}" for batch in batches)

@@ -13,7 +13,6 @@ from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -29,8 +28,13 @@ WHOLE, STOP, REASON, ALREADY, BROKEN = 0, 3, 4, 5, 1
 _ASIDE = ("How", "Why not", "Sources", "Drawup supports")
 _NOTES = ("[Good to know]",)
 _REASONS = ("[Your reason needed]",)
+_KNOWN = ("Allergies", "Weight", "Height", "Not to use", "Orders")
 _MAKING = ("From", "Volume", "Draw to", "Left over", "Where", "Needle", "Working")
+_GAP = "  [...]"
 _WIDTH = 100
+
+# What lies beside the record after the walk.
+_BESIDE = ("-order.toml", "-seal.txt", "-wrong-byte.sqlite")
 
 _ORDER = """\
 medicine = "calvrane"
@@ -38,10 +42,7 @@ route = "intramuscular"
 dose = { amount = "75 mg" }
 start = "2026-03-02"
 stop = "2026-03-04"
-times = ["09:30", "21:30"]
-indication = "pain after surgery"
 prescriber = "PRESCRIBER"
-authority = "prescription"
 """
 
 
@@ -55,9 +56,11 @@ def walk(*, keep: Path | None, run: Run, say: Say) -> None:
     Raises DemoBroken where a command ends otherwise than the walk expects, ValueError where `keep` exists.
     """
     if keep is not None:
-        if keep.exists():
-            raise ValueError(f"{keep} exists already. Name a new file, so that nothing is overwritten")
-        _Walk(_Files(record=keep, kept=True), run, say).whole()
+        files = _Files(record=keep, kept=True)
+        for path in (keep, *map(files.beside, _BESIDE)):
+            if path.exists():
+                raise ValueError(f"{path} exists already. Name a new file, so that nothing is overwritten")
+        _Walk(files, run, say).whole()
         return
     with TemporaryDirectory(prefix="drawup-demo-") as folder:
         _Walk(_Files(record=Path(folder) / "demo.sqlite", kept=False), run, say).whole()
@@ -114,10 +117,12 @@ class _Walk:
     ) -> str:
         """One step: say what it is for, run the command at this time, show what it returned, and return that.
 
+        Without a heading it goes on under the last one.
+
         `ends`: the exit code that it must end with. `without`: parts left out. `record`: another than the
         demo's own. `into`: where what it prints is kept as well. `first`: what to show before the command.
         """
-        self._say(f"\n{at[11:]}  {heading}\n" + (f"       {why}\n" if why else ""))
+        self._say(f"\n{at[11:]}  {heading}\n" + (f"       {why}\n" if why else "") if heading else "")
         if first:
             self._say(first)
         self._say(self._typed(arguments, record, into))
@@ -135,37 +140,48 @@ class _Walk:
         return output
 
     def _typed(self, arguments: tuple[str | Path, ...], record: Path | None, into: Path | None) -> str:
-        """The command as one would type it, folded before its options where it is long."""
+        """The command as one would type it, folded before an option where it grows long."""
         words = ["drawup"]
         if record is not None or self.files.kept:
             words += ["--record", self.files.shown(record or self.files.record)]
         words += [self.files.shown(one) if isinstance(one, Path) else one for one in arguments]
         end = f" > {shlex.quote(self.files.shown(into))}" if into is not None else ""
-        line = "  $ " + shlex.join(words) + end
-        if len(line) <= _WIDTH:
-            return line
-        folded = ["  $ " + shlex.quote(words[0])]
-        for before, word in pairwise(words):
-            if word.startswith("--") and before != "drawup":
-                folded.append(f"      {shlex.quote(word)}")
-            else:
-                folded[-1] += f" {shlex.quote(word)}"
-        return " \\\n".join(folded) + end
+        lines = ["  $"]
+        for piece in _pieces(words):
+            full = len(lines[-1]) + len(piece) + len(end) > _WIDTH
+            if full and piece.startswith("--") and lines[-1] != "  $ drawup":
+                lines.append("     ")
+            lines[-1] += f" {piece}"
+        return " \\\n".join(lines) + end
+
+
+def _pieces(words: list[str]) -> list[str]:
+    """The words of a command, each option together with its value."""
+    pieces: list[str] = []
+    for word in map(shlex.quote, words):
+        if pieces and pieces[-1].startswith("--") and " " not in pieces[-1] and not word.startswith("--"):
+            pieces[-1] += f" {word}"
+        else:
+            pieces.append(word)
+    return pieces
 
 
 def _cut(lines: list[str], without: tuple[str, ...]) -> list[str]:
-    """The lines without the parts that begin with one of these words; each gap is marked."""
+    """The lines without the parts that begin with one of these words; each gap is marked, and closed up."""
     kept: list[str] = []
-    cutting = False
+    part: int | None = None
     for line in lines:
-        starts = line.startswith("  ") and not line.startswith("   ") and line.strip().startswith(without)
-        cutting = starts if starts else cutting and line.startswith("      ")
-        if not cutting:
+        indent = len(line) - len(line.lstrip())
+        if part is not None and (not line or indent > part):
+            continue
+        part = indent if line.strip().startswith(without) else None
+        if part is None:
             kept.append(line)
-        elif [one for one in kept if one.strip()][-1:] != ["  [...]"]:
-            kept.append("  [...]")
-    while kept and not kept[-1].strip():
-        kept.pop()
+            continue
+        while kept and not kept[-1]:
+            kept.pop()
+        if kept[-1:] != [_GAP]:
+            kept.append(_GAP)
     return kept
 
 
@@ -188,20 +204,20 @@ def _closing(files: _Files) -> str:
     )
 
 
-def _plan_of(output: str) -> str:
-    """The hash of a plan, from what `drawup plan` printed."""
-    found = re.search(r"^Plan ([0-9a-f]{64})", output, re.MULTILINE)
+def _name_in(output: str, pattern: str) -> str:
+    """The name that a command gave to something, from what it printed."""
+    found = re.search(pattern, output, re.MULTILINE)
     if found is None:
-        raise DemoBroken(f"the demo itself broke: the plan names no hash. It printed:\n{output}")
+        raise DemoBroken(f"the demo itself broke: a command names nothing like {pattern}. It printed:\n{output}")
     return found[1]
+
+
+def _plan_of(output: str) -> str:
+    return _name_in(output, r"^Plan ([0-9a-f]{64})")
 
 
 def _entry_of(output: str) -> str:
-    """The name of an entry, from what `drawup given` printed."""
-    found = re.search(r"^Entry ([0-9]+-[0-9]+)", output, re.MULTILINE)
-    if found is None:
-        raise DemoBroken(f"the demo itself broke: no entry is named. It printed:\n{output}")
-    return found[1]
+    return _name_in(output, r"^Entry ([0-9]+-[0-9]+)")
 
 
 _QX118 = "(01)09501101531000(17)270430(10)QX118"
@@ -214,17 +230,17 @@ def _main_job(walk: _Walk) -> str:
     petra, ann, prescriber = ("--given-by", staff("petra")), staff("ann"), staff("prescriber")
     day = people()["today"]
     walk.step(f"{day} 08:55", "Know the patient", "Allergies and what rules out a limb come first.", "chart", ezra)
-    order_file = walk.files.beside("-order.toml")
+    order_file = walk.files.beside(_BESIDE[0])
     text = _ORDER.replace("PRESCRIBER", prescriber)
     order_file.write_text(text, "utf-8")
-    order = f"{ezra}.2"
-    walk.step(
+    output = walk.step(
         f"{day} 08:58",
         "Enter the order",
         "An order is written once; it is replaced or stopped, never edited.",
         *("order", "add", ezra, order_file, "--by", prescriber),
         first=f"  {walk.files.shown(order_file)}:\n" + "\n".join(f"      {line}" for line in text.splitlines()) + "\n",
     )
+    order = _name_in(output, r"^Entered as order ([0-9.]+)\.$")
     walk.step(
         f"{day} 09:02",
         "Work it out, with every step shown",
@@ -247,7 +263,7 @@ def _main_job(walk: _Walk) -> str:
         "The right ampoules",
         "The dose takes two, and both are scanned.",
         *(*plan, *scans),
-        without=(*_NOTES, *_ASIDE, "Working"),
+        without=(*_NOTES, *_ASIDE, "Volume", "Left over", "Needle", "Working"),
     )
     given = ("given", _plan_of(output), *scans)
     walk.step(
@@ -265,8 +281,14 @@ def _main_job(walk: _Walk) -> str:
         *(*given, "--given-by", staff("ravi"), "--checked-by", ann),
         ends=ALREADY,
     )
-    walk.step(f"{day} 09:55", "The chart now", "", "chart", ezra)
+    walk.step(f"{day} 09:55", "The chart now", "", "chart", ezra, without=_shown_of(walk, "ezra"))
     return _entry_of(output)
+
+
+def _shown_of(walk: _Walk, person: str) -> tuple[str, ...]:
+    """What the chart showed of this person before the walk."""
+    entries = (entry for name, entry in walk.clinic.entries.items() if name.startswith(f"{person}/"))
+    return (*_KNOWN, *entries)
 
 
 def _child(walk: _Walk) -> None:
@@ -276,7 +298,7 @@ def _child(walk: _Walk) -> None:
         "A child of 4, dosed by weight, with a twin on the same list",
         "One thigh does not take it all.",
         *("plan", "--order", order, "--scan", "batch:AV311"),
-        without=_ASIDE,
+        without=("[Good to know] 0", "Left over", "Needle", *_ASIDE),
     )
     walk.step(
         f"{day} 10:42",
@@ -293,18 +315,19 @@ def _insulin(walk: _Walk) -> None:
     walk.step(
         f"{day} 17:41",
         "Units, before supper",
-        "The dose rests on a fresh reading.",
+        "It rests on a fresh reading, and is drawn only into a barrel marked in units of the same strength.",
         *("patient", "note", delphine, "--reading", "glucose=5.6 mmol/L", "--by", ravi),
     )
     output = walk.step(
         f"{day} 17:42",
-        "Drawn only into a barrel marked in units of the same strength",
-        "A reason given on the first day still stands, and is not asked for again.",
+        "",
+        "",
         *("plan", "--order", order, *vial),
+        without=(*_NOTES, *_ASIDE, "Left over", "Where", "Needle"),
     )
     walk.step(
         f"{day} 17:50",
-        "Given",
+        "",
         "",
         *("given", _plan_of(output), *vial, "--given-by", ravi, "--checked-by", staff("ann")),
         without=(*_NOTES, *_REASONS),
@@ -323,7 +346,7 @@ def _five_times_too_strong(walk: _Walk) -> None:
     plan = ("plan", "--order", order)
     walk.step(
         f"{day} 18:02",
-        "With the vial of 500 units/mL",
+        "",
         "",
         *(*plan, "--pack", "1"),
         ends=STOP,
@@ -335,6 +358,7 @@ def _five_times_too_strong(walk: _Walk) -> None:
         "The way out: the pen",
         "The prescriber is asked which strength was meant.",
         *(*plan, "--pack", "2", "--scan", "batch:DP500F", "--accept", reason),
+        without=(*_NOTES, *_REASONS, *_ASIDE, "Needle", "Where", "Working"),
     )
 
 
@@ -348,18 +372,20 @@ def _next_day(walk: _Walk, entry: str) -> None:
         *("correction", entry, "--reason", "second ampoule was QX121, and it was the right side", *true),
         *("--by", staff("petra")),
     )
-    walk.step(f"{day} 08:17", "Both stay readable", "", "chart", walk.clinic.patients["ezra"])
-    walk.step(f"{day} 08:30", "A batch is recalled: who had it?", "", "trace", "--batch", "QX118")
-    walk.step(f"{day} 08:31", "And the other one", "", "trace", "--batch", "QX121")
-    walk.step(f"{day} 08:40", "What was caught in time", "Counted without blame.", "chart", "--near-misses")
-    walk.step(f"{day} 08:41", "What somebody should look at again", "", "chart", "--review")
+    walk.step(f"{day} 08:17", "", "", "chart", walk.clinic.patients["ezra"], without=_shown_of(walk, "ezra"))
+    walk.step(f"{day} 08:30", "Two batches are recalled: who had them?", "", "trace", "--batch", "QX118")
+    walk.step(f"{day} 08:31", "", "", "trace", "--batch", "QX121")
+    walk.step(
+        f"{day} 08:40", "What was caught in time, and what somebody should look at again", "", "chart", "--near-misses"
+    )
+    walk.step(f"{day} 08:41", "", "", "chart", "--review")
 
 
 def _nothing_changed(walk: _Walk) -> None:
-    day, seal = "2026-03-03", walk.files.beside("-seal.txt")
-    walk.step(f"{day} 09:00", "Seal the record", "Keep the seal somewhere else than the record.", "seal", into=seal)
-    walk.step(f"{day} 09:01", "Is it whole?", "", "check-record", "--seal", seal)
-    copy = walk.files.beside("-wrong-byte.sqlite")
+    day, seal = "2026-03-03", walk.files.beside(_BESIDE[1])
+    walk.step(f"{day} 09:00", "Seal the record, and check it", "Keep the seal elsewhere.", "seal", into=seal)
+    walk.step(f"{day} 09:01", "", "", "check-record", "--seal", seal)
+    copy = walk.files.beside(_BESIDE[2])
     copy_with_wrong_byte(walk.files.record, copy)
     output = walk.step(
         f"{day} 09:05",

@@ -152,6 +152,7 @@ def _injection(one: PlannedInjection, policy: Policy) -> dict[str, Any]:
         "seconds": choice.seconds,
         "force_n": None if choice.force_n is None else round(choice.force_n, 1),
         "technique": list(one.steps),
+        "needle_because": list(choice.reasons),
         "other_needles": [{**_needle(other), "reason": reason} for other, reason in choice.others],
     }
 

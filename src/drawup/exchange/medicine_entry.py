@@ -76,6 +76,9 @@ _USUAL_KEYS = frozenset(["dose", "from_age", "below_age", "from_weight", "below_
 _NEED_KEYS = frozenset(["what", "fresh", "withhold_below", "withhold_above", "then"])
 _TECHNIQUE_KEYS = frozenset(["z_track", "draw_back", "filter_needle", "ml_per_second", "lines"])
 
+_LONGEST_WEEKS = 1000
+_LONGEST_MINUTES = _LONGEST_WEEKS * 7 * 24 * 60
+
 _AGE = re.compile(r"([0-9]{1,3}) (day|week|month|year)s?", re.ASCII)
 _AGE_DAYS = {"day": Fraction(1), "week": Fraction(7), "month": Fraction("30.4375"), "year": Fraction("365.25")}
 _READING = re.compile(r"(?P<number>[0-9][0-9.,]*)(?: (?P<unit>\S.{0,30}))?", re.ASCII)
@@ -83,6 +86,7 @@ _READING = re.compile(r"(?P<number>[0-9][0-9.,]*)(?: (?P<unit>\S.{0,30}))?", re.
 
 _KNOWN: dict[tuple[str, str, Notation], tuple[Medicine, tuple[str, ...]]] = {}
 _MOST_KNOWN = 256
+_LONGEST_KNOWN = 20_000  # characters: what is kept stays small
 
 
 def read_medicine(fields: Fields) -> Medicine:
@@ -91,6 +95,8 @@ def read_medicine(fields: Fields) -> Medicine:
     A formulary has few medicines and many requests: one that is written in just the same way is read once.
     """
     key = (fields.path, fields.content, fields.notation)
+    if len(key[1]) > _LONGEST_KNOWN:
+        return _read_medicine(fields)
     known = _KNOWN.get(key)
     if known is None:
         before = len(fields.notes)
@@ -110,6 +116,9 @@ def _read_medicine(fields: Fields) -> Medicine:
     packs = fields.items("presentations", lambda value, path: _presentation(value, path, fields, forms), most=50)
     if not packs:
         fields.fail("presentations", "missing, expected a list of at least one pack")
+    codes = [pack.gtin for pack in packs if pack.gtin is not None]
+    if len(set(codes)) < len(codes):
+        fields.fail("presentations", "two packs have the same code, so a scan could not tell them apart")
     medicine = Medicine(
         name=name,
         presentations=packs,
@@ -314,6 +323,10 @@ def _usual(value: object, path: str, parent: Fields, forms: tuple[str, ...]) -> 
         below_kg=weights["below_weight"],
         indication=fields.text("indication") or "",
     )
+    for first, below in (("from_age", "below_age"), ("from_weight", "below_weight")):
+        least, end = (usual.from_days, usual.below_days) if first == "from_age" else (usual.from_kg, usual.below_kg)
+        if least is not None and end is not None and end <= least:
+            fields.fail(below, f"ends at or below {first}, so that nobody falls in this row")
     fields.close(_USUAL_KEYS)
     return usual
 
@@ -351,6 +364,8 @@ def _minutes(value: object, path: str, fields: Fields) -> int:
     quantity = quantity_of(value, path, fields, (Dimension.TIME,))
     if quantity.base.denominator != 1:
         raise FieldError(path, f'read "{shown(value)}", expected whole minutes, hours, days or weeks')
+    if quantity.base > _LONGEST_MINUTES:
+        raise FieldError(path, f'read "{shown(value)}", expected at most {_LONGEST_WEEKS} weeks')
     return int(quantity.base)
 
 
@@ -375,6 +390,8 @@ def _need(value: object, path: str, parent: Fields) -> Need:
     below, above = limits["withhold_below"], limits["withhold_above"]
     if below is not None and above is not None and below[1] != above[1]:
         fields.fail("withhold_above", "both limits must be in the same unit")
+    if below is not None and above is not None and above[0] < below[0]:
+        fields.fail("withhold_above", "lies below withhold_below, so that every reading would be withheld")
     known = below or above
     need = Need(
         what=what,

@@ -81,6 +81,12 @@ def _dose_rule(parent: Fields, medicine: Medicine) -> DoseRule | None:
         other, first = amounts[key], amount or bands[0][0].amount
         if other is not None and other.kind != first.kind:
             fields.fail(key, f"{other.unit.name} beside {first.unit.name}: expected the same kind as the amount")
+    if bands and amounts["to"] is not None:
+        fields.fail("to", "stands beside bands, each of which is one amount. Leave it out")
+    if amounts["chosen"] is not None and amounts["to"] is None:
+        fields.fail("chosen", "a choice inside a range, and the order is none. Leave it out")
+    if not bands and fields.take("by") is not None:
+        fields.fail("by", "names what decides the band, and there are no bands. Leave it out")
     if amount is not None and amounts["to"] is not None and amounts["to"] < amount:
         fields.fail("to", "the range ends below its start")
     if per.endswith("day") and times is None:

@@ -1,12 +1,13 @@
 """Reading JSON and TOML strictly: every field named, none unknown, none twice, nothing guessed.
 
 A field that cannot be read raises `FieldError` with the path of the field and a sentence. Numbers in JSON are kept
-exact; NaN and infinities are refused.
+exact; NaN, infinities and endless numbers are refused by the field they stand in.
 """
 
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from collections.abc import Callable, Mapping
 from contextlib import suppress
@@ -19,7 +20,18 @@ from drawup.injection.notation import Notation, NotationError, parse_number, par
 from drawup.injection.quantity import Dimension, Quantity
 
 LONGEST_DOCUMENT = 1_000_000
+"""Characters of a document in JSON."""
+
+LONGEST_TOML = 200_000
+"""Characters of a document in TOML, which is written by hand. The time to read it grows faster than its length."""
+
+# No request is nested deeper than 10, no key of one has more than 5 parts.
+_DEEPEST = 40
+_MOST_POINTS = 100
+_LONGEST_NUMBER = 30
 _SHOWN = 40
+
+_MOMENT = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}", re.ASCII)
 
 T = TypeVar("T")
 
@@ -33,8 +45,19 @@ class FieldError(ValueError):
         self.message = message
 
 
-def _refuse_constant(text: str) -> NoReturn:
-    raise FieldError("", f"read {text}, expected a number: JSON has no {text}")
+class NoNumber:
+    """What stands where a number should and is none: NaN, an infinity, more figures than any dose has.
+
+    No field takes it, so the field where it stands is the one that refuses it.
+    """
+
+    __slots__ = ("_words",)
+
+    def __init__(self, words: str) -> None:
+        self._words = words
+
+    def __repr__(self) -> str:
+        return self._words
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -43,27 +66,24 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         seen: set[str] = set()
         for key, _ in pairs:
             if key in seen:
-                raise FieldError(key, f'the key "{shown(key)}" stands twice in one object. Keep one')
+                raise FieldError(shown(key), f'the key "{shown(key)}" stands twice in one object. Keep one')
             seen.add(key)
     return found
 
 
-def _exact(text: str) -> Decimal:
+def _exact(text: str) -> Decimal | NoNumber:
     # Long or exponent-laden numbers cost time and are no chance, gauge or angle.
-    if len(text) > 30:
-        raise FieldError("", f"read a number of {len(text)} characters, expected at most 30")
-    return Decimal(text)
+    if len(text) > _LONGEST_NUMBER:
+        return NoNumber(f"a number of {len(text)} characters")
+    number = Decimal(text)
+    return number if number.is_finite() else NoNumber(text)
 
 
-def _whole(text: str) -> int:
-    if len(text) > 30:
-        raise FieldError("", f"read a number of {len(text)} characters, expected at most 30")
-    return int(text)
+def _whole(text: str) -> int | NoNumber:
+    return int(text) if len(text) <= _LONGEST_NUMBER else NoNumber(f"a number of {len(text)} characters")
 
 
-_DECODER = json.JSONDecoder(
-    object_pairs_hook=_once, parse_float=_exact, parse_int=_whole, parse_constant=_refuse_constant
-)
+_DECODER = json.JSONDecoder(object_pairs_hook=_once, parse_float=_exact, parse_int=_whole, parse_constant=NoNumber)
 
 
 def read_json(text: str) -> Any:
@@ -71,40 +91,82 @@ def read_json(text: str) -> Any:
     if len(text) > LONGEST_DOCUMENT:
         raise FieldError("", f"the request is {len(text)} characters long, expected at most {LONGEST_DOCUMENT}")
     try:
-        return _DECODER.decode(text)
+        document = _DECODER.decode(text)
     except json.JSONDecodeError as error:
         raise FieldError("", f"not JSON: {error.msg} at line {error.lineno}, column {error.colno}") from None
     except RecursionError:
-        raise FieldError("", "nested too deeply to be a request") from None
+        raise FieldError("", _TOO_DEEP) from None
+    if text.count("[") + text.count("{") > _DEEPEST:
+        _check_depth(document)
+    return document
+
+
+_TOO_DEEP = f"nested too deeply to be a request, expected at most {_DEEPEST} levels"
+
+
+def _check_depth(document: object) -> None:
+    """Refuse what is nested deeper than any request, before something that goes down into it fails on the way."""
+    level, depth = [document], 0
+    while level:
+        inner: list[object] = []
+        for value in level:
+            if type(value) is dict:
+                inner += value.values()
+            elif type(value) is list:
+                inner += value
+        level, depth = inner, depth + 1
+        if depth > _DEEPEST + 1:
+            raise FieldError("", _TOO_DEEP)
 
 
 def read_toml(text: str) -> Any:
     """A TOML document. Raises FieldError."""
-    if len(text) > LONGEST_DOCUMENT:
-        raise FieldError("", f"the request is {len(text)} characters long, expected at most {LONGEST_DOCUMENT}")
+    if len(text) > LONGEST_TOML:
+        raise FieldError("", f"the file is {len(text)} characters long, expected at most {LONGEST_TOML} in TOML")
+    for number, line in enumerate(text.split("\n"), start=1):
+        # The library takes time and memory by the square of the parts of a key.
+        if line.count(".") > _MOST_POINTS:
+            raise FieldError("", f"line {number} has {line.count('.')} full stops, expected at most {_MOST_POINTS}")
     try:
-        return tomllib.loads(text, parse_float=_exact)
-    except tomllib.TOMLDecodeError as error:
-        raise FieldError("", f"not TOML: {error}") from None
+        document = tomllib.loads(text, parse_float=_exact)
     except RecursionError:
-        raise FieldError("", "nested too deeply to be a request") from None
+        raise FieldError("", _TOO_DEEP) from None
     except ValueError as error:
-        raise FieldError("", f"not TOML: {error}") from None
+        raise FieldError("", f"not TOML: {shown(str(error), most=200)}") from None
+    _check_depth(document)
+    return _without_endless(document)
+
+
+def _without_endless(value: Any) -> Any:
+    """The document with whole numbers that are too long replaced: the library itself reads them at any length."""
+    if type(value) is dict:
+        return {key: _without_endless(one) for key, one in value.items()}
+    if type(value) is list:
+        return [_without_endless(one) for one in value]
+    if type(value) is int and abs(value) >= 10**_LONGEST_NUMBER:
+        return NoNumber(f"a number of more than {_LONGEST_NUMBER} figures")
+    return value
 
 
 def read_document(content: bytes, *, toml: bool = False) -> Any:
     """A document as it lies in a file: UTF-8, JSON unless `toml`. Raises FieldError."""
     try:
-        text = content.decode("utf-8").removeprefix("\ufeff")
+        text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise FieldError("", f"not UTF-8 text (byte {error.start}). Save the file as UTF-8") from None
     return read_toml(text) if toml else read_json(text)
 
 
-def shown(value: object) -> str:
-    """What was read, short enough for a message."""
+def shown(value: object, *, most: int = _SHOWN) -> str:
+    """What was read, short enough for a message and safe to show: what cannot be seen is written by its code."""
     text = value if isinstance(value, str) else _plain(value)
-    return text if len(text) <= _SHOWN else text[:_SHOWN] + "..."
+    short = text if len(text) <= most else text[:most] + "..."
+    return short if short.isprintable() else "".join(one if one.isprintable() else code_of(one) for one in short)
+
+
+def code_of(character: str) -> str:
+    """A character by its code, as the Unicode standard writes it in text: U+001D."""
+    return f"U+{ord(character):04X}"
 
 
 def _plain(value: object) -> str:
@@ -155,7 +217,7 @@ class Fields:
             return
         for key in self._values:
             if key not in known:
-                raise FieldError(self.at(key), f'unknown key "{shown(key)}". Known: {", ".join(sorted(known))}')
+                raise FieldError(self.at(shown(key)), f'unknown key "{shown(key)}". Known: {", ".join(sorted(known))}')
 
     def fail(self, key: str, message: str) -> NoReturn:
         """Raise for one field."""
@@ -171,7 +233,7 @@ class Fields:
     def need_text(self, key: str) -> str:
         """A text that must be there."""
         value = self.text(key)
-        if not value:
+        if not value or value.isspace():
             self.fail(key, "missing, expected a text")
         return value
 
@@ -264,7 +326,8 @@ def checked_text(value: object, path: str, longest: int) -> str:
     if len(value) > longest:
         raise FieldError(path, f"a text of {len(value)} characters, expected at most {longest}")
     if not value.isprintable():
-        raise FieldError(path, "a control character in the text. Write it without")
+        unseen, place = next((one, place) for place, one in enumerate(value, start=1) if not one.isprintable())
+        raise FieldError(path, f"character {place} is {code_of(unseen)}, which cannot be shown. Write the text without")
     return value
 
 
@@ -275,7 +338,7 @@ def exact_number(value: object, path: str, notation: Notation) -> Fraction:
     if isinstance(value, int):
         return Fraction(value)
     if isinstance(value, Decimal):
-        if not value.is_finite() or abs(value.adjusted()) > 12:
+        if abs(value.adjusted()) > 12:
             raise FieldError(path, f"read {shown(value)}, expected a number of ordinary size")
         return Fraction(value)
     if isinstance(value, str):
@@ -321,7 +384,7 @@ def day_of(value: object, path: str) -> date:
         raise FieldError(path, "read a time, expected a day such as 2026-03-02")
     if isinstance(value, date):
         return value
-    if type(value) is str and len(value) == 10 and value.isascii():
+    if type(value) is str and len(value) == 10 and value.isascii() and value[4] == value[7] == "-":
         try:
             return date.fromisoformat(value)
         except ValueError:
@@ -332,7 +395,7 @@ def day_of(value: object, path: str) -> date:
 def moment_of(value: object, path: str) -> datetime:
     """A point in time with its offset from ISO text (or a TOML date-time). Raises FieldError."""
     moment: datetime | None = None
-    if type(value) is str and 16 <= len(value) <= 40 and value.isascii():
+    if type(value) is str and len(value) <= 40 and _MOMENT.match(value):
         with suppress(ValueError):
             moment = datetime.fromisoformat(value)
     elif isinstance(value, datetime):

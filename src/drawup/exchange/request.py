@@ -37,7 +37,7 @@ from drawup.injection.patient import (
 )
 from drawup.injection.plan import Accepted, Choice, Request, Tables
 from drawup.injection.policy import Barrel, Policy, SiteLimit
-from drawup.injection.quantity import Dimension
+from drawup.injection.quantity import Dimension, Quantity
 from drawup.injection.site import with_limits
 from drawup.injection.timing import PastDose
 
@@ -178,10 +178,20 @@ def _policy(value: object, base: Policy | None) -> Policy:
         if isinstance(value, dict):
             preset = value.get("preset")
             start = load_policy(preset) if isinstance(preset, str) and preset in ("uk", "us", "au", "nz") else base
-            return override(start or load_policy("uk"), value)
+            return override(start or load_policy("uk"), {key: _as_text(one) for key, one in value.items()})
     except PolicyError as error:
-        raise FieldError("policy", str(error)) from None
+        field = f"policy.{shown(error.key)}" if error.key else "policy"
+        raise FieldError(field, shown(error.problems[0], most=1000)) from None
     raise FieldError("policy", f"read {shown(value)}, expected the name of a preset or an object of keys")
+
+
+def _as_text(value: Any) -> Any:
+    """A choice with what JSON has no exact form for (a number with a point, a date) as text: its key says the rest."""
+    if isinstance(value, dict):
+        return {key: _as_text(one) for key, one in value.items()}
+    if isinstance(value, list):
+        return [_as_text(one) for one in value]
+    return value if value is None or isinstance(value, str | bool | int) else str(value)
 
 
 def _drawer(fields: Fields, policy: Policy) -> Policy:
@@ -235,15 +245,15 @@ def _patient(fields: Fields, today: date) -> Patient:
         born=born,
         weight=_measurement(fields, "weight", today),
         height=_measurement(fields, "height", today),
-        area=fields.quantity("area", Dimension.AREA, measured=True),
+        area=_area(fields),
         allergies=_allergies(fields),
-        ruled_out=fields.items("avoid", lambda value, path: _avoid(value, path, fields)) or (),
+        ruled_out=fields.items("avoid", lambda value, path: _avoid(value, path, fields), most=200) or (),
         distance_mm=_distances(fields),
         pregnant=fields.truth("pregnant"),
         born_at_weeks=fields.whole("born_at_weeks", least=20, most=45),
         bleeding=_bleeding(fields),
         alike=fields.texts("alike") or (),
-        marks=fields.items("marks", lambda value, path: _mark(value, path, fields)) or (),
+        marks=fields.items("marks", lambda value, path: _mark(value, path, fields), most=1000) or (),
     )
     fields.close(_PATIENT_KEYS)
     return patient
@@ -251,6 +261,7 @@ def _patient(fields: Fields, today: date) -> Patient:
 
 _HIGHEST = {"weight": Fraction(700_000_000), "height": Fraction(2800)}  # mg and mm: beyond these it is a slip
 _LOWEST = {"weight": Fraction(200_000), "height": Fraction(200)}
+_LARGEST_AREA, _SMALLEST_AREA = Fraction(5), Fraction(1, 50)  # m2: far beyond any body
 
 
 def _measurement(fields: Fields, key: str, today: date) -> Measurement | None:
@@ -273,6 +284,13 @@ def _measurement(fields: Fields, key: str, today: date) -> Measurement | None:
     return Measurement(quantity=quantity, on=on, how=how)
 
 
+def _area(fields: Fields) -> Quantity | None:
+    area = fields.quantity("area", Dimension.AREA, measured=True)
+    if area is not None and not _SMALLEST_AREA <= area.base <= _LARGEST_AREA:
+        fields.fail("area", f'read "{shown(fields.take("area"))}": no body has that surface. Check the number')
+    return area
+
+
 def _allergies(fields: Fields) -> tuple[Allergy, ...] | None:
     if not fields.has("allergies"):
         return None
@@ -282,7 +300,7 @@ def _allergies(fields: Fields) -> tuple[Allergy, ...] | None:
     path = fields.at("allergies")
     if type(value) is not list:
         raise FieldError(path, f'read "{shown(value)}", expected a list, or "none known"; leave it out if not asked')
-    return tuple(_allergy(one, f"{path}[{index}]", fields) for index, one in enumerate(value))
+    return fields.items("allergies", lambda one, path: _allergy(one, path, fields), most=200)
 
 
 def _allergy(value: object, path: str, parent: Fields) -> Allergy:
@@ -339,6 +357,8 @@ def _bleeding(fields: Fields) -> BleedingRisk | None:
         low=inner.number("from"),
         high=inner.number("to"),
     )
+    if risk.low is not None and risk.high is not None and risk.high < risk.low:
+        inner.fail("to", "the watched range ends below its start")
     inner.close(_BLEEDING_KEYS)
     return risk
 
@@ -422,7 +442,7 @@ def _read_past(value: object, path: str, parent: Fields, medicine: str, forms: t
         site=fields.text("site"),
         side=fields.one_of("side", SIDES),
         point=fields.text("point"),
-        also_at=fields.items("also_at", lambda one, at: _place(one, at, fields)) or (),
+        also_at=fields.items("also_at", lambda one, at: _place(one, at, fields), most=20) or (),
     )
 
 
@@ -440,10 +460,9 @@ def _containers(fields: Fields, now: datetime) -> tuple[Container, ...]:
     value = fields.take("container")
     if value is None:
         return ()
-    path = fields.at("container")
     if type(value) is list:
-        return tuple(_container(one, f"{path}[{index}]", fields, now) for index, one in enumerate(value))
-    return (_container(value, path, fields, now),)
+        return fields.items("container", lambda one, path: _container(one, path, fields, now), most=200) or ()
+    return (_container(value, fields.at("container"), fields, now),)
 
 
 def _container(value: object, path: str, parent: Fields, now: datetime) -> Container:

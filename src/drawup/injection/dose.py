@@ -64,7 +64,7 @@ def work_out_dose(
         return Dose(amount=None, working=(), findings=())
     today = now.date()
     sheet = _Sheet(order, rule, patient, patient.age(today), policy, today, [], [], [])
-    amount = _banded(sheet, readings) if rule.bands else _chosen(sheet)
+    amount = _banded(sheet, known_by(readings, now)) if rule.bands else _chosen(sheet)
     if amount is not None:
         amount = _by_basis(sheet, amount)
     if amount is not None:
@@ -419,6 +419,11 @@ def _inside(value: Fraction | int | None, start: Fraction | int | None, below: F
 # --- readings -----------------------------------------------------------------------------------------------------
 
 
+def known_by(readings: tuple[Reading, ...], now: datetime) -> tuple[Reading, ...]:
+    """The readings that can have been taken by now; five minutes are allowed for clocks that differ."""
+    return tuple(reading for reading in readings if reading.at <= now + timedelta(minutes=5))
+
+
 def latest(readings: tuple[Reading, ...], what: str) -> Reading | None:
     """The newest reading of this kind."""
     of_kind = [reading for reading in readings if reading.what == what]
@@ -435,8 +440,8 @@ def check_needs(medicine: Medicine, readings: tuple[Reading, ...], notation: Not
     """Readings that must be known before this medicine: missing, stale, in another unit, or outside the limits."""
     found = []
     for need in medicine.needs:
-        reading = latest(readings, need.what)
-        if reading is None or reading.at > now + timedelta(minutes=5):
+        reading = latest(known_by(readings, now), need.what)
+        if reading is None:
             found.append(finding("reading-missing", what=need.what))
             continue
         shown = reading_text(reading, notation)

@@ -11,6 +11,7 @@ from datetime import datetime
 from fractions import Fraction
 from functools import lru_cache
 
+from drawup.injection.anatomy import limit_at
 from drawup.injection.batch import Container, check_container
 from drawup.injection.dose import Dose, check_needs, work_out_dose
 from drawup.injection.finding import Finding, Severity, finding, worst_first
@@ -380,7 +381,24 @@ def _finish(
         injections=injections,
         refused_sites=sites.refused if sites is not None else (),
         working=tuple(lines),
+        sources=_published(injections, request.patient.age(request.now.date()), tables),
     )
+
+
+def _published(injections: tuple[PlannedInjection, ...], age: Age | None, tables: Tables) -> tuple[str, ...]:
+    """Where the volume a site takes and the needle for it were published."""
+    sources = []
+    for injection in injections:
+        limit = limit_at(_site(injection.place.site, tables), age)
+        if limit is not None:
+            sources.append(limit.source)
+        sources += injection.needle.reasons[1:]
+    return tuple(sources)
+
+
+@lru_cache(maxsize=64)
+def _site(name: str, tables: Tables) -> Site:
+    return next(site for site in tables.sites if site.name == name)
 
 
 def _draw(volume: Fraction, option: _Option, policy: Policy) -> Drawn | None:

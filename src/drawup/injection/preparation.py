@@ -24,6 +24,7 @@ from drawup.injection.quantity import (
     Concentration,
     Dimension,
     DimensionMismatch,
+    Equivalence,
     Quantity,
     convert,
     millilitres,
@@ -104,7 +105,7 @@ def pack_text(presentation: Presentation, notation: Notation) -> str:
 
 
 @lru_cache(maxsize=512)
-def make_up(presentation: Presentation, notation: Notation) -> MadeUp | str:
+def make_up(presentation: Presentation, notation: Notation, equivalences: tuple[Equivalence, ...] = ()) -> MadeUp | str:
     """What one container gives once it is ready; a sentence where the formulary does not say enough."""
     strength = presentation.strength
     if isinstance(strength, Concentration):
@@ -130,7 +131,12 @@ def make_up(presentation: Presentation, notation: Notation) -> MadeUp | str:
         return MadeUp(
             concentration=by_sum, total_ml=total, usable_ml=mixing.withdrawable_ml or total, working=(*lines, shown)
         )
-    return _by_label(strength, mixing.gives, total, mixing.withdrawable_ml, lines, notation)
+    try:
+        held = convert(strength, mixing.gives.amount.kind, equivalences)
+    except DimensionMismatch:
+        gives = render_concentration(mixing.gives, notation)
+        return f"a powder of {render(strength, notation)} that is said to give {gives}, with no equivalence"
+    return _by_label(held, mixing.gives, total, mixing.withdrawable_ml, lines, notation)
 
 
 def _by_label(
@@ -210,7 +216,7 @@ def _consider(
     if presentation.container == "cartridge" and presentation.device is None:
         found = finding("cartridge-drawing", pack=pack_text(presentation, notation))
         return Refused(index=index, reason="a cartridge is never drawn from", finding=found)
-    made = make_up(presentation, notation)
+    made = make_up(presentation, notation, medicine.equivalences)
     if isinstance(made, str):
         return Refused(index=index, reason=made)
     if dose.unit.dimension is Dimension.VOLUME:
