@@ -3,6 +3,7 @@
 import os
 import shutil
 import sqlite3
+import threading
 from collections.abc import Callable
 from contextlib import closing
 from datetime import datetime
@@ -11,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from drawup.record import database, making
-from drawup.record.schema import TRIGGERS
+from drawup.record.check import check
+from drawup.record.schema import OBJECTS, TRIGGERS
 from drawup.record.store import RecordError, Store
 
 
@@ -185,6 +187,55 @@ def test_migrating_a_record_of_todays_form_changes_nothing(filled: Path) -> None
     assert filled.read_bytes() == before
 
 
+def add_a_form(folder: Path, monkeypatch: pytest.MonkeyPatch, *, step: str) -> None:
+    """Let the form 0002, which has one table more, be today's, and ``step`` lead to it."""
+    migrations = folder / "migrations"
+    shutil.copytree(making.MIGRATIONS, migrations)
+    (migrations / "versions" / "r0002_trial.py").write_text(
+        f'from alembic import op\nrevision = "0002"\ndown_revision = "0001"\ndef upgrade():\n    {step}\n'
+    )
+    monkeypatch.setattr(making, "MIGRATIONS", migrations)
+    monkeypatch.setattr(making, "REVISION", "0002")
+    monkeypatch.setattr(database, "REVISION", "0002")
+    for module in (database, making):
+        monkeypatch.setattr(module, "OBJECTS", {**OBJECTS, "trial": "CREATE TABLE trial (a)"})
+
+
+def test_a_record_of_the_form_before_is_refused_until_it_is_migrated(
+    filled: Path, tmp_path: Path, now: datetime, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    add_a_form(tmp_path, monkeypatch, step='op.execute("CREATE TABLE trial (a)")')
+    assert "Migrate an older record" in refusal(filled)
+    Store.migrate(filled)
+    with Store.open(filled) as store, store.writing() as writer:
+        assert writer.append("audit", "migrated", {}, recorded_at=now).position == 10
+        assert check(store).whole
+
+
+def test_a_step_that_fails_half_way_leaves_the_record_as_it_was(
+    filled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = filled.read_bytes()
+    with monkeypatch.context() as patched:
+        step = 'op.execute("CREATE TABLE trial (a)"); op.execute("DROP TABLE claim"); op.execute("no such statement")'
+        add_a_form(tmp_path, patched, step=step)
+        with pytest.raises(RecordError, match="Migrating failed"):
+            Store.migrate(filled)
+    with Store.open(filled) as store:
+        assert check(store).whole
+    assert filled.read_bytes() == before
+
+
+def test_a_step_that_loses_a_trigger_is_not_kept(filled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    before = filled.read_bytes()
+    with monkeypatch.context() as patched:
+        step = 'op.execute("CREATE TABLE trial (a)"); op.execute("DROP TRIGGER fact_no_delete")'
+        add_a_form(tmp_path, patched, step=step)
+        with pytest.raises(RecordError, match="lacks the trigger 'fact_no_delete'"):
+            Store.migrate(filled)
+    assert filled.read_bytes() == before
+
+
 def test_migrating_what_is_not_there_is_refused(path: Path) -> None:
     with pytest.raises(RecordError, match="There is no record"):
         Store.migrate(path)
@@ -298,7 +349,6 @@ def test_a_store_used_by_another_thread_says_so(
 @pytest.fixture
 def in_a_thread() -> Callable[[Callable[[], object]], object]:
     """Call in another thread, and give back what was raised."""
-    import threading
 
     def run(call: Callable[[], object]) -> object:
         raised: list[BaseException] = []

@@ -267,6 +267,29 @@ def test_what_is_written_is_there_after_closing_and_opening_again(path: Path, st
             assert writer.append("patient/7", "given", {}, recorded_at=now).number == 2
 
 
+def test_asking_for_what_no_record_can_hold_is_refused_in_a_sentence(store: Store) -> None:
+    for ask in (
+        lambda: store.find("\ud800"),
+        lambda: store.streams("\ud800"),
+        lambda: list(store.facts("\ud800")),
+        lambda: store.claimed("\ud800"),
+        lambda: store.fact("patient/7", 10**30),
+    ):
+        with pytest.raises(RecordError, match="cannot be in a record"):
+            ask()
+    assert store.fact("patient/7", -1) is None
+
+
+def test_a_write_that_waits_too_long_for_another_is_refused(path: Path, store: Store, now: datetime) -> None:
+    store.rows("PRAGMA busy_timeout=50")
+    with Store.open(path) as other, other.writing() as writer:
+        writer.append("patient/7", "given", {}, recorded_at=now)
+        with pytest.raises(RecordError, match=r"Beginning to write failed .* kept the record busy"), store.writing():
+            pass
+    with store.writing() as writer:
+        assert writer.append("patient/7", "given", {}, recorded_at=now).number == 2
+
+
 def test_a_closed_record_says_so(store: Store) -> None:
     store.close()
     with pytest.raises(RecordError, match="closed"):

@@ -263,7 +263,7 @@ def _main_job(walk: _Walk) -> str:
         "The right ampoules",
         "The dose takes two, and both are scanned.",
         *(*plan, *scans),
-        without=(*_NOTES, *_ASIDE, "Volume", "Left over", "Needle", "Working"),
+        without=(*_NOTES, *_ASIDE, "Left over", "Needle", "Working"),
     )
     given = ("given", _plan_of(output), *scans)
     walk.step(

@@ -81,6 +81,8 @@ def _dose_rule(parent: Fields, medicine: Medicine) -> DoseRule | None:
         other, first = amounts[key], amount or bands[0][0].amount
         if other is not None and other.kind != first.kind:
             fields.fail(key, f"{other.unit.name} beside {first.unit.name}: expected the same kind as the amount")
+    if any(band.amount.kind != bands[0][0].amount.kind for band, _ in bands):
+        fields.fail("bands", "the amounts of the bands are of different kinds")
     if bands and amounts["to"] is not None:
         fields.fail("to", "stands beside bands, each of which is one amount. Leave it out")
     if amounts["chosen"] is not None and amounts["to"] is None:

@@ -40,9 +40,9 @@ class FieldError(ValueError):
     """One field that cannot be read. `field` is its path, such as "order.dose.amount"."""
 
     def __init__(self, field: str, message: str) -> None:
-        super().__init__(f"{field}: {message}" if field else message)
-        self.field = field
-        self.message = message
+        self.field = visible(field)
+        self.message = visible(message)
+        super().__init__(f"{self.field}: {self.message}" if field else self.message)
 
 
 class NoNumber:
@@ -160,12 +160,16 @@ def read_document(content: bytes, *, toml: bool = False) -> Any:
 def shown(value: object, *, most: int = _SHOWN) -> str:
     """What was read, short enough for a message and safe to show: what cannot be seen is written by its code."""
     text = value if isinstance(value, str) else _plain(value)
-    short = text if len(text) <= most else text[:most] + "..."
-    return short if short.isprintable() else "".join(one if one.isprintable() else code_of(one) for one in short)
+    return visible(text if len(text) <= most else text[:most] + "...")
+
+
+def visible(text: str) -> str:
+    """A text that is safe to show: what cannot be seen is written by its code, as the Unicode standard does: U+001D."""
+    return text if text.isprintable() else "".join(one if one.isprintable() else code_of(one) for one in text)
 
 
 def code_of(character: str) -> str:
-    """A character by its code, as the Unicode standard writes it in text: U+001D."""
+    """A character by its code, such as U+001D."""
     return f"U+{ord(character):04X}"
 
 
@@ -338,7 +342,7 @@ def exact_number(value: object, path: str, notation: Notation) -> Fraction:
     if isinstance(value, int):
         return Fraction(value)
     if isinstance(value, Decimal):
-        if abs(value.adjusted()) > 12:
+        if not value.is_finite() or abs(value.adjusted()) > 12:
             raise FieldError(path, f"read {shown(value)}, expected a number of ordinary size")
         return Fraction(value)
     if isinstance(value, str):

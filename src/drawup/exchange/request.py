@@ -181,7 +181,7 @@ def _policy(value: object, base: Policy | None) -> Policy:
             return override(start or load_policy("uk"), {key: _as_text(one) for key, one in value.items()})
     except PolicyError as error:
         field = f"policy.{shown(error.key)}" if error.key else "policy"
-        raise FieldError(field, shown(error.problems[0], most=1000)) from None
+        raise FieldError(field, shown(error.problems[0], most=700)) from None
     raise FieldError("policy", f"read {shown(value)}, expected the name of a preset or an object of keys")
 
 

@@ -8,7 +8,7 @@ from datetime import date, datetime, time, timedelta
 from drawup.injection.finding import Finding, finding
 from drawup.injection.medicine import ROUTE_WORDS, Medicine, Presentation
 from drawup.injection.notation import Notation
-from drawup.injection.preparation import Candidate, pack_text
+from drawup.injection.preparation import Candidate, pack_text, strength_text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,7 +175,7 @@ def difference_text(
             differences.append(f"the form: {other_pack.form}, not {presentation.form}")
         if other_pack.container != presentation.container:
             differences.append(f"the container: {other_pack.container}, not {presentation.container}")
-        mine, theirs = pack_text(presentation, notation), pack_text(other_pack, notation)
+        mine, theirs = strength_text(presentation, notation), strength_text(other_pack, notation)
         if other_pack.strength != presentation.strength:
             differences.append(f"the strength: {theirs}, not {mine}")
     return "They differ in " + "; ".join(differences) + "." if differences else "The codes differ."

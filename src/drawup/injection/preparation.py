@@ -92,12 +92,15 @@ class Refused:
     finding: Finding | None = None
 
 
+def strength_text(presentation: Presentation, notation: Notation) -> str:
+    """The strength of a pack in words: "50 mg/mL", or a powder's amount in the container."""
+    strength = presentation.strength
+    return render_concentration(strength, notation) if isinstance(strength, Concentration) else render(strength, notation)
+
+
 def pack_text(presentation: Presentation, notation: Notation) -> str:
     """A pack in words: "vial 250 mg powder", "ampoule 50 mg/mL, 2 mL"."""
-    strength = presentation.strength
-    shown = (
-        render_concentration(strength, notation) if isinstance(strength, Concentration) else render(strength, notation)
-    )
+    shown = strength_text(presentation, notation)
     volume = f", {render_number(presentation.volume_ml, notation)} mL" if presentation.volume_ml is not None else ""
     powder = " powder" if presentation.form == "powder" else ""
     name = f"{presentation.name}: " if presentation.name else ""

@@ -8,6 +8,8 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any, NoReturn
 
+from drawup.record.errors import RecordError
+
 _PLAIN: frozenset[type] = frozenset({str, int, bool, type(None)})
 
 
@@ -23,7 +25,7 @@ def render_canonical(value: Mapping[str, object]) -> str:
     """The canonical JSON text of ``value``.
 
     Raises TypeError for a float, a Fraction, a Decimal, a date or anything else that is not text, a whole number,
-    true, false, null, a list or a mapping with text keys, and says where it stands; ValueError for text that cannot
+    true, false, null, a list or a mapping with text keys, and says where it stands; RecordError for text that cannot
     be written as UTF-8, a value that contains itself, or one nested too deep.
     """
     if not isinstance(value, Mapping):
@@ -35,12 +37,12 @@ def render_canonical(value: Mapping[str, object]) -> str:
     except TypeError:
         raise TypeError(_refusal(value)) from None
     except RecursionError:
-        raise ValueError("The body is nested too deep. Make it flatter.") from None
+        raise RecordError("The body is nested too deep. Make it flatter.") from None
     except UnicodeEncodeError as error:
         found = error.object[error.start : error.end]
-        raise ValueError(f"The body has a character that is no text: {found!r}. Remove it.") from None
+        raise RecordError(f"The body has a character that is no text: {found!r}. Remove it.") from None
     except ValueError:
-        raise ValueError("The body contains itself. Write out what it should hold.") from None
+        raise RecordError("The body contains itself. Write out what it should hold.") from None
     return text
 
 

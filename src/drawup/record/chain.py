@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 from hashlib import sha256
 
 from drawup.record.canonical import quoted, render_canonical
+from drawup.record.errors import RecordError
 
 NO_HASH = bytes(32)
 
@@ -40,10 +41,10 @@ def beginning_hash(record: str, created_at: str) -> bytes:
 def render_time(moment: datetime) -> str:
     """A moment as fixed-width UTC text, so that the order of the texts is the order of the moments.
 
-    Raises ValueError for a moment without a zone.
+    Raises RecordError for a moment without a zone.
     """
     if moment.tzinfo is None or moment.utcoffset() is None:
-        raise ValueError(f"The time {moment.isoformat()} has no zone. Give it one, such as UTC.")
+        raise RecordError(f"The time {moment.isoformat()} has no zone. Give it one, such as UTC.")
     return moment.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="microseconds") + "Z"
 
 

@@ -92,6 +92,9 @@ class translated:  # noqa: N801 - it stands in a with statement, where it reads 
         original = getattr(error, "orig", error)
         if isinstance(original, sqlite3.Error):
             raise RecordError(sentence(original, path=self._path, doing=self._doing)) from error
+        if isinstance(error, UnicodeError | OverflowError):
+            # Half of a surrogate pair, or a number of more than 64 bits: no such thing can be in the record.
+            raise RecordError(f"{self._doing} failed: what was asked for cannot be in a record ({error}).") from error
         if isinstance(error, OSError):
             reason = error.strerror or str(error)
             raise RecordError(f"{self._doing} failed for the record {str(self._path)!r}: {reason}.") from error

@@ -6,16 +6,17 @@ import sqlite3
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 from sqlalchemy import Engine
 
 from drawup.record.database import demand_objects, engine_for, form_of, refuse_network_share
 from drawup.record.errors import RecordError
 from drawup.record.migrations import form_0001
-from drawup.record.schema import APPLICATION_ID, REVISION
+from drawup.record.schema import APPLICATION_ID, OBJECTS, REVISION
 from drawup.record.statements import statements
 
+MIGRATIONS = Path(__file__).parent / "migrations"
 FORMS: Mapping[str, Mapping[str, str]] = {form_0001.REVISION: form_0001.OBJECTS}
 """Every form a record has had, oldest first."""
 
@@ -53,13 +54,13 @@ def bring_to_today(path: Path) -> None:
     finally:
         pooled.close()
     if form != REVISION:
-        _upgrade(engine)
+        _upgrade(engine, path)
 
 
 def _fill(draft: Path, name: str, created_at: str) -> None:
     """Write an empty record into an empty file."""
     engine = engine_for(draft)
-    _upgrade(engine)
+    _upgrade(engine, draft)
     with engine.begin() as connection:
         connection.exec_driver_sql(f"PRAGMA application_id={APPLICATION_ID}")
         connection.exec_driver_sql(statements().begin_record, (1, name, created_at))
@@ -70,16 +71,19 @@ def _fill(draft: Path, name: str, created_at: str) -> None:
     pooled.close()
 
 
-def _upgrade(engine: Engine) -> None:
+def _upgrade(engine: Engine, path: Path) -> None:
     """Take every step that is missing, all in one transaction. Alembic is slow to import, and only needed here."""
     from alembic import command
     from alembic.config import Config
 
     config = Config()
-    config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
+    config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
     with engine.begin() as connection:
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
+        # A step that copies a table leaves its triggers behind: then none of the steps is kept.
+        driver: Any = connection.connection.driver_connection
+        demand_objects(driver, path, OBJECTS)
 
 
 def _put_in_place(draft: Path, path: Path) -> None:
@@ -100,5 +104,5 @@ def _put_in_place(draft: Path, path: Path) -> None:
             os.close(folder)
 
 
-def _refuse_existing(path: Path) -> None:
+def _refuse_existing(path: Path) -> NoReturn:
     raise RecordError(f"{str(path)!r} exists already. Open it, or choose another path for a new record.") from None

@@ -41,7 +41,7 @@ _AFTER_ALL = "\U0010ffff"
 
 
 def _demand_name(what: str, name: object) -> None:
-    """Raise ValueError unless ``name`` can stand in the record: printable text of 1 to 200 characters."""
+    """Raise RecordError unless ``name`` can stand in the record: printable text of 1 to 200 characters."""
     if not isinstance(name, str):
         raise TypeError(f"{what} must be text; this is {name!r}, a {type(name).__name__}.")
     if not (0 < len(name) <= LONGEST_NAME and name.isprintable() and name == name.strip()):
