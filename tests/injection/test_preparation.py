@@ -14,18 +14,11 @@ import pytest
 
 from drawup.evidence.policies import load_policy
 from drawup.exchange.request import read_request
+from drawup.injection.barrel import choose_barrel, nearest_mark, percent_text, try_barrel, worst_case_error_ml
 from drawup.injection.finding import Severity
 from drawup.injection.plan import Plan, plan_injection
 from drawup.injection.policy import Barrel
-from drawup.injection.preparation import (
-    Candidate,
-    choose_barrel,
-    doses_in_container,
-    nearest_mark,
-    percent_text,
-    try_barrel,
-    worst_case_error_ml,
-)
+from drawup.injection.preparation import Candidate, doses_in_container
 
 UK = load_policy("uk")
 

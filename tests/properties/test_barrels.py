@@ -8,8 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drawup.evidence.policies import load_policy
+from drawup.injection.barrel import choose_barrel, nearest_mark, try_barrel
 from drawup.injection.policy import Barrel
-from drawup.injection.preparation import choose_barrel, doses_in_container, nearest_mark, try_barrel
+from drawup.injection.preparation import doses_in_container
 
 UK = load_policy("uk")
 volumes = st.fractions(min_value=Fraction(1, 1000), max_value=20, max_denominator=10_000)

@@ -7,8 +7,8 @@ from typing import Any
 
 from tests.scenarios.conftest import BARRELS, NOW, Answered, Clinic
 
+from drawup.injection.barrel import percent_text, try_barrel
 from drawup.injection.policy import Barrel
-from drawup.injection.preparation import percent_text, try_barrel
 
 AMBRIVOX: dict[str, Any] = {
     "name": "ambrivox",

@@ -7,7 +7,7 @@ from typing import Any
 
 from tests.scenarios.conftest import NOW, Answered, Clinic
 
-from drawup.injection.preparation import percent_text
+from drawup.injection.barrel import percent_text
 
 
 def pack(volume: str, gtin: str) -> dict[str, Any]:

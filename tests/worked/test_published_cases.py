@@ -15,10 +15,11 @@ from typing import Any
 import pytest
 
 from drawup.exchange.request import read_request
+from drawup.injection.barrel import nearest_mark
 from drawup.injection.notation import parse_equivalence, parse_quantity, parse_strength, rounded_half_up
 from drawup.injection.patient import kilograms
 from drawup.injection.plan import Plan, Request, plan_injection
-from drawup.injection.preparation import doses_in_container, nearest_mark
+from drawup.injection.preparation import doses_in_container
 from drawup.injection.quantity import ALL_UNITS, GRAM, Concentration, Quantity, convert
 
 FOLDER = Path(__file__).parent

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import functools
 import json
+import shutil
 import sys
+import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
@@ -87,8 +89,9 @@ def finding_text(found: Any) -> str:
     """One finding for a person: what the screen calls it, what was found, what to do."""
     from drawup.injection.finding import ON_SCREEN
 
-    cleared = f" (reason: {found.accepted})" if found.accepted else ""
-    return f"  [{ON_SCREEN[found.severity]}] {found.message}{cleared}\n      {found.do}  ({found.code})"
+    if found.accepted:
+        return f"  [Reason given] {found.message}\n      Reason: {found.accepted}  ({found.code})"
+    return f"  [{ON_SCREEN[found.severity]}] {found.message}\n      {found.do}  ({found.code})"
 
 
 def echo_json(document: object) -> None:
@@ -157,6 +160,23 @@ def accepted_reasons(pairs: Sequence[str]) -> list[dict[str, str]]:
             )
         found.append({"code": code.strip(), "reason": reason.strip()})
     return found
+
+
+def show(text: str) -> None:
+    """Lines for a person; on a terminal folded at its width, under their own indent."""
+    if sys.stdout.isatty():
+        width = max(60, min(shutil.get_terminal_size().columns, 120))
+        text = "\n".join(_folded(one, width) for one in text.split("\n"))
+    click.echo(text)
+
+
+def _folded(text: str, width: int) -> str:
+    if len(text) <= width:
+        return text
+    indent = " " * (len(text) - len(text.lstrip()) + 2)
+    return textwrap.fill(
+        text, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False, drop_whitespace=True
+    )
 
 
 def line(label: str, words: str) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from drawup.cli.edge import echo_json, json_option, open_record, person_line, told
+from drawup.cli.edge import echo_json, json_option, open_record, person_line, show, told
 from drawup.cli.main import Desk
 from drawup.cli.registering import dose_words
 
@@ -34,7 +34,7 @@ def chart(desk: Desk, patient: str | None, for_review: bool, near_misses: bool, 
             raise ValueError("name a patient, or --review, or --near-misses")
         else:
             found = tracing.chart(store, patient)
-            echo_json(found) if as_json else click.echo("\n".join(_chart_lines(found)))
+            echo_json(found) if as_json else show("\n".join(_chart_lines(found)))
 
 
 def _chart_lines(found: Mapping[str, Any]) -> list[str]:
@@ -42,6 +42,13 @@ def _chart_lines(found: Mapping[str, Any]) -> list[str]:
     for key in ("weight", "height"):
         if found[key]:
             lines.append(f"  {key.capitalize():<11} {found[key]['value']}, {found[key]['how']} {found[key]['on']}")
+    for one in found["readings"][-3:]:
+        lines.append(f"  Reading     {one['what']} {one['value']}, {_clock(one['at'])}")
+    for one in found["consents"]:
+        lines.append(f"  Consent     {one['text']}, {_clock(one['at'])}")
+    for key in ("place", "note"):
+        if found["person"].get(key):
+            lines.append(f"  {key.capitalize():<11} {found['person'][key]}")
     for one in found["ruled_out"]:
         side = f"{one['side']} " if one.get("side") else ""
         lines.append(f"  Not to use  {side}{one['region']}: {one['reason']}")
@@ -62,7 +69,17 @@ def _chart_lines(found: Mapping[str, Any]) -> list[str]:
 def _allergies(listed: Any) -> str:
     if isinstance(listed, str):
         return listed
-    return ", ".join(one if isinstance(one, str) else f"{one['to']} ({one['status']} {one['kind']})" for one in listed)
+    return ", ".join(one if isinstance(one, str) else _allergy(one) for one in listed)
+
+
+def _allergy(one: Mapping[str, str]) -> str:
+    words = [one.get("status", "confirmed"), one.get("severity", ""), one.get("kind", "allergy")]
+    return f"{one['to']} ({' '.join(word for word in words if word)})"
+
+
+def _clock(text: str) -> str:
+    """A time of the record as people write it: "2026-03-02 09:40"."""
+    return text[:16].replace("T", " ")
 
 
 def _entry_lines(entry: Mapping[str, Any]) -> list[str]:
@@ -73,15 +90,19 @@ def _entry_lines(entry: Mapping[str, Any]) -> list[str]:
     for correction in entry["corrections"]:
         moved = f", belongs to patient {correction['belongs_to']}" if correction.get("belongs_to") else ""
         lines.append(
-            f"        corrected {correction['recorded_at'][:16]} by {correction['by']}: {correction['reason']}{moved}"
+            f"        corrected {_clock(correction['recorded_at'])} by {correction['by']}: "
+            f"{correction['reason']}{moved}"
         )
-    for why in entry["body"].get("review", ()):
-        lines.append(f"        for review: {why}")
+    if entry["body"].get("note"):
+        lines.append(f"        note: {entry['body']['note']}")
+    for found in entry["body"].get("findings", ()):
+        if found["code"] in entry["body"].get("review", ()):
+            lines.append(f"        for review: {found['message']}")
     return lines
 
 
 def _body_words(kind: str, body: Mapping[str, Any]) -> str:
-    words = [body["at"][:16].replace("T", " "), kind]
+    words = [_clock(body["at"]), kind]
     if kind == "inspection":
         size = f", {body['size_mm']} mm" if body.get("size_mm") else ""
         return " ".join([*words, f"{body['kind']}{size} at the {body['side']} {body['site']}", f"by {body['by']}"])
@@ -103,7 +124,7 @@ def _show_review(found: list[dict[str, Any]], as_json: bool) -> None:
         echo_json(found)
         return
     for one in found:
-        click.echo(f"{one['entry']}  {one['name']}  {one['medicine']}  {one['at'][:16]}")
+        click.echo(f"{one['entry']}  {one['name']}  {one['medicine']}  {_clock(one['at'])}")
         for why in one["why"]:
             click.echo(f"    {why}")
     if not found:
@@ -117,6 +138,8 @@ def _show_near_misses(found: Mapping[str, Any], as_json: bool) -> None:
     click.echo(f"{found['count']} caught before giving")
     for code, count in found["by_code"].items():
         click.echo(f"    {count:>4}  {code}")
+    for one in found["latest"]:
+        show(f"  {_clock(one['at'])}  patient {one['patient']}, order {one['order']}: {one['message']}")
 
 
 @click.command(epilog="Example: drawup trace --batch QX118   or   drawup trace --patient 0001")
@@ -143,7 +166,7 @@ def trace(desk: Desk, batch: str | None, gtin: str | None, patient: str | None, 
     people = len({one["patient"] for one in found}) if batch is not None else 1
     click.echo(f"Batch {batch}: {people} patient{'' if people == 1 else 's'}" if batch else f"Patient {patient}")
     for one in found:
-        when = one["at"][:16].replace("T", " ")
+        when = _clock(one["at"])
         if batch is not None:
             corrected = "   corrected" if one["corrected"] else ""
             click.echo(

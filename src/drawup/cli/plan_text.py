@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from drawup.cli.edge import finding_text, line
+from drawup.injection.barrel import mark_text, percent_text
 from drawup.injection.medicine import ROUTE_WORDS
 from drawup.injection.notation import render, render_concentration, render_number
 from drawup.injection.plan import Plan, PlannedInjection, Request
 from drawup.injection.policy import Policy
-from drawup.injection.preparation import Candidate, mark_text, pack_text, percent_text
+from drawup.injection.preparation import Candidate, pack_text
 
 
 def plan_text(plan: Plan, request: Request, policy: Policy) -> str:
@@ -53,7 +54,7 @@ def _preparation(plan: Plan, candidate: Candidate, policy: Policy) -> list[str]:
         lines += _device(candidate)
     elif plan.drawn is not None and len(plan.injections) <= 1:
         lines.append(line("Draw to", f"{mark_text(plan.drawn, notation)}{_difference(plan, candidate)}"))
-    if candidate.left_ml:
+    if candidate.left_ml and candidate.presentation.dose_kind == "single":
         lines.append(line("Left over", f"{render_number(candidate.left_ml, notation)} mL"))
     return lines
 

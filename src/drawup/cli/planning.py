@@ -16,7 +16,9 @@ from drawup.cli.edge import (
     line,
     moment,
     open_record,
+    person_line,
     read_entry,
+    show,
     told,
 )
 from drawup.cli.main import CAUTION, Desk
@@ -91,14 +93,14 @@ def _plan_file(file: str, as_json: bool) -> None:
 def _show(made: Any, read: Any) -> None:
     from drawup.cli.plan_text import plan_text
 
-    click.echo(plan_text(made, read.request, read.policy))
+    show(plan_text(made, read.request, read.policy))
     for note in read.notes:
         click.echo(f"  [Good to know] {note}")
     if not read.policy_named:
         click.echo(
             '  [Good to know] No policy was named: the uk preset is used. Name your own: "policy" in the request.'
         )
-    click.echo(f"\n  {CAUTION}")
+    show(f"\n  {CAUTION}")
 
 
 def _plan_order(
@@ -113,6 +115,7 @@ def _plan_order(
 ) -> None:
     from drawup.exchange.answer import exit_code
     from drawup.service.planning import make_plan
+    from drawup.service.state import patient_state
 
     with open_record(desk) as store:
         made = make_plan(
@@ -124,11 +127,13 @@ def _plan_order(
             scans=scans,
             chosen_dose=dose,
         )
+        state = patient_state(store, made.patient)
+    who = person_line({"name": state.name, "person": state.person})
     if as_json:
         head = {"plan": made.digest, "patient": made.patient, "order": order, "dose_number": made.dose_number}
         echo_json({**head, **made.answer})
     else:
-        click.echo(f"Plan {made.digest}\n  for patient {made.patient}, order {order}, dose {made.dose_number}\n")
+        click.echo(f"{who}\nPlan {made.digest}\n  for patient {made.patient}, order {order}, dose {made.dose_number}\n")
         _show(made.plan, made.read)
     sys.exit(exit_code(made.plan))
 

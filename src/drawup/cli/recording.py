@@ -6,7 +6,17 @@ from typing import Any
 
 import click
 
-from drawup.cli.edge import accepted_reasons, by_option, echo_json, finding_text, json_option, moment, open_record, told
+from drawup.cli.edge import (
+    accepted_reasons,
+    by_option,
+    echo_json,
+    finding_text,
+    json_option,
+    moment,
+    open_record,
+    show,
+    told,
+)
 from drawup.cli.main import Desk
 
 _REASONS = (
@@ -64,8 +74,11 @@ def _told_entry(recorded: Any, as_json: bool) -> None:
         click.echo(
             f"  {one['count']} x {one['name'] or 'unknown'}, batch {one['batch']}, usable to {one['expiry_date']}"
         )
+    marks = body.get("review", ())
     for found in recorded.findings:
-        click.echo(finding_text(found))
+        # What the plan said is not said again; what the record adds is.
+        if found.code in marks or found.accepted:
+            show(finding_text(found))
 
 
 @click.command(epilog="Example: drawup given PLAN --scan batch:QX118 --scan batch:QX118 --given-by 'Petra Example'")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from typing import Any
 
 import click
 
@@ -50,8 +51,17 @@ def check_record(desk: Desk, seal_file: str | None, as_json: bool) -> None:
         click.echo(f"The record is whole: {report.facts:,} facts in {report.streams:,} streams.{words}")
         click.echo(f"  head {report.hash}")
     else:
-        click.echo(f"The record is broken. {broken.sentence if broken else ''}")
+        click.echo(f"The record is broken. {_whose(broken)}{broken.sentence if broken else ''}")
     sys.exit(0 if report.whole else 1)
+
+
+def _whose(broken: Any) -> str:
+    """Whose entry the break is in, in the words of the chart."""
+    if broken is None or not (broken.stream or "").startswith("patient/"):
+        return ""
+    patient = broken.stream.removeprefix("patient/")
+    number = f", entry {patient}-{broken.number}" if broken.number else ""
+    return f"It concerns patient {patient}{number}. "
 
 
 @click.command(epilog="Example: drawup seal > monday.txt")

@@ -277,6 +277,7 @@ KEYS: Mapping[str, Read] = {
     "needles": _needles,
     "second_check": _words,
     "cleanse_skin": _text,
+    "cleanse_muscle": _text,
     "gloves": _text,
     "change_needle": _yes_or_no,
     "seconds_per_ml": _whole(1, 120),

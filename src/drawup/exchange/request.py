@@ -166,7 +166,7 @@ def _tables(needle_table: str, site_limits: tuple[SiteLimit, ...]) -> Tables:
 def _check_format(fields: Fields) -> None:
     number = fields.take("format")
     if number != 1 or isinstance(number, bool):
-        fields.fail("format", f"read {shown(number)}, expected 1")
+        fields.fail("format", "missing, expected 1" if number is None else f"read {shown(number)}, expected 1")
 
 
 def _policy(value: object, base: Policy | None) -> Policy:

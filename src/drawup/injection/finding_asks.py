@@ -229,6 +229,13 @@ ASKS: tuple[Row, ...] = (
 
 NOTES: tuple[Row, ...] = (
     (
+        "skin-mark",
+        "A {kind}{size} is known at the {place}{seen}.",
+        "Lumps and bruises take up medicine unevenly, and hurt.",
+        "Look and feel; keep well clear of it, or choose the other side or another site.",
+        "Famulla S et al., Diabetes Care 2016, doi 10.2337/dc16-0610 (uptake from a lump 21 % less)",
+    ),
+    (
         "name-alike",
         "Another patient here is easily taken for this one: {other}.",
         "Twins and namesakes are mixed up.",

@@ -12,6 +12,17 @@ from fractions import Fraction
 from functools import lru_cache
 
 from drawup.injection.anatomy import limit_at
+from drawup.injection.barrel import (
+    Drawn,
+    barrels_for,
+    choose_barrel,
+    explain_no_barrel,
+    mark_text,
+    percent_text,
+    units_per_ml,
+    worst_case_error_ml,
+    wrong_units_barrel,
+)
 from drawup.injection.batch import Container, check_container
 from drawup.injection.dose import Dose, check_needs, work_out_dose
 from drawup.injection.finding import Finding, Severity, finding, worst_first
@@ -21,22 +32,8 @@ from drawup.injection.notation import render, render_ml, render_number
 from drawup.injection.order import OpenOrder, Order, check_order, doses_per_day
 from drawup.injection.patient import Age, Patient, Reading, centimetres, kilograms
 from drawup.injection.policy import Barrel, Needle, Policy
-from drawup.injection.precautions import check_allergies, check_bleeding, check_medicine
-from drawup.injection.preparation import (
-    Candidate,
-    Drawn,
-    Refused,
-    barrels_for,
-    choose_barrel,
-    explain_no_barrel,
-    mark_text,
-    pack_text,
-    percent_text,
-    prepare,
-    units_per_ml,
-    worst_case_error_ml,
-    wrong_units_barrel,
-)
+from drawup.injection.precautions import check_allergies, check_bleeding, check_marks, check_medicine
+from drawup.injection.preparation import Candidate, Refused, pack_text, prepare
 from drawup.injection.quantity import Quantity
 from drawup.injection.site import PastInjection, Place, Site, SiteChoice, SiteChosen, choose_sites
 from drawup.injection.technique import technique
@@ -371,6 +368,7 @@ def _finish(
     )
     for injection in injections:
         found += injection.needle.findings
+        found += check_marks(request.patient, injection.place.site, injection.place.side, policy.notation)
     mark = _total_mark(candidate, whole, parts)
     lines += _mark_lines(candidate, injections, whole, policy)
     return _Prepared(
@@ -412,9 +410,20 @@ def _draw(volume: Fraction, option: _Option, policy: Policy) -> Drawn | None:
 def _unreadable(request: Request, option: _Option, policy: Policy) -> Finding:
     candidate, chosen = option.candidate, request.choice.barrel
     if chosen is not None and _wrong_marks(request.medicine, candidate, chosen):
-        return wrong_units_barrel(candidate.volume_ml, candidate=candidate, policy=policy, barrel=chosen)
+        return wrong_units_barrel(
+            candidate.volume_ml,
+            strength=candidate.made_up.concentration,
+            dose=candidate.dose,
+            policy=policy,
+            barrel=chosen,
+        )
     return explain_no_barrel(
-        candidate.volume_ml, medicine=request.medicine, candidate=candidate, barrels=option.barrels, policy=policy
+        candidate.volume_ml,
+        medicine=request.medicine,
+        strength=candidate.made_up.concentration,
+        dose=candidate.dose,
+        barrels=option.barrels,
+        policy=policy,
     )
 
 
@@ -505,6 +514,8 @@ def _inject(
         keep_in_seconds=device.keep_in_seconds if device is not None else None,
         bleeding=request.patient.bleeding is not None,
         own_lines=label.lines,
+        one_patient=device is not None and device.one_patient,
+        watch_minutes=request.medicine.watch_minutes,
     )
     return PlannedInjection(place=place, drawn=drawn, needle=choice, steps=steps)
 

@@ -93,6 +93,7 @@ class Policy:
     draw_back_sites: tuple[str, ...]  # sites at which to draw back when the label says nothing
     second_check: tuple[str, ...]  # names of medicines and groups
     cleanse_skin: str
+    cleanse_muscle: str
     gloves: str
     change_needle: bool
     seconds_per_ml: int

@@ -5,7 +5,7 @@ from __future__ import annotations
 from drawup.injection.dose import latest, reading_text
 from drawup.injection.finding import Finding, finding
 from drawup.injection.medicine import ROUTE_WORDS, Medicine, Presentation
-from drawup.injection.notation import render_number
+from drawup.injection.notation import Notation, render_number
 from drawup.injection.order import Order
 from drawup.injection.patient import Allergy, Patient, Reading
 from drawup.injection.policy import Policy
@@ -106,3 +106,15 @@ def check_bleeding(order: Order, patient: Patient, readings: tuple[Reading, ...]
         shown = f", {risk.what} {value} on {reading.at.date().isoformat()}"
     press = str(policy.bleeding_press_minutes)
     return [finding("bleeding-risk", reason=risk.reason, reading=shown, press=press)]
+
+
+def check_marks(patient: Patient, site: str, side: str, notation: Notation) -> list[Finding]:
+    """Lumps and the like seen where the injection is to go."""
+    found = []
+    for mark in patient.marks:
+        if mark.site == site and mark.side == side:
+            size = f" of {render_number(mark.size_mm, notation)} mm" if mark.size_mm is not None else ""
+            seen = f", seen {mark.seen.isoformat()}" if mark.seen is not None else ""
+            point = f" at point {mark.point}" if mark.point else ""
+            found.append(finding("skin-mark", kind=mark.kind, size=size, place=f"{side} {site}{point}", seen=seen))
+    return found

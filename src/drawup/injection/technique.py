@@ -36,6 +36,8 @@ def technique(
     keep_in_seconds: int | None = None,
     bleeding: bool = False,
     own_lines: tuple[str, ...] = (),
+    one_patient: bool = False,
+    watch_minutes: int | None = None,
 ) -> tuple[str, ...]:
     """Every step of one injection, from clean hands to the sharps box.
 
@@ -46,7 +48,7 @@ def technique(
     """
     into_muscle = route == "intramuscular"
     filtered = drawn_up and (filter_needle or (from_ampoule and oily))
-    lines = [*_before(policy.cleanse_skin, policy.gloves)]
+    lines = [*_before(policy, into_muscle=into_muscle)]
     if filtered:
         lines.append("Draw up through a filter needle, then change it: never inject through it.")
     elif drawn_up and policy.change_needle and not fixed_needle:
@@ -66,12 +68,17 @@ def technique(
             z_track=z_track and into_muscle,
         )
     )
+    if one_patient:
+        lines.append("This device is for this one patient only: write the name on it.")
+    if watch_minutes:
+        lines.append(f"Keep the patient in sight for {watch_minutes} minutes.")
     return tuple(lines)
 
 
 @lru_cache(maxsize=64)
-def _before(cleanse_skin: str, gloves: str) -> tuple[str, ...]:
-    return ("Clean your hands.", cleanse_skin, gloves)
+def _before(policy: Policy, *, into_muscle: bool) -> tuple[str, ...]:
+    lines = ("Clean your hands.", policy.cleanse_skin, policy.cleanse_muscle if into_muscle else "", policy.gloves)
+    return tuple(line for line in lines if line)
 
 
 @lru_cache(maxsize=256)

@@ -169,6 +169,11 @@ class Statements:
         return _compiled(select(document.c.content).where(document.c.digest == _given("wanted")), "wanted")
 
     @cached_property
+    def digests_from(self) -> str:
+        between = document.c.digest >= _given("first"), document.c.digest < _given("before")
+        return _compiled(select(document.c.digest).where(*between).order_by(document.c.digest), "first", "before")
+
+    @cached_property
     def claimed(self) -> str:
         by = select(claim.c.key, fact.c.stream, fact.c.number).join_from(
             claim, fact, fact.c.position == claim.c.position

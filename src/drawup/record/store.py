@@ -107,6 +107,11 @@ class _Reading:
         rows = self.rows(statements().kept, (digest,))
         return rows[0][0] if rows else None
 
+    def digests(self, beginning: str) -> tuple[str, ...]:
+        """The digests of kept documents that begin so."""
+        rows = self.rows(statements().digests_from, (beginning, beginning + _AFTER_ALL))
+        return tuple(row[0] for row in rows)
+
     def claimed(self, key: str) -> Claim | None:
         """Who has claimed this key, or None."""
         rows = self.rows(statements().claimed, (key,))

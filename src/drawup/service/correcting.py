@@ -110,7 +110,9 @@ def _replacement(writer: Writer, held: Entry, change: Change) -> dict[str, Any]:
     at = change.at or held.at
     if change.at is not None:
         body["at"] = change.at.isoformat()
-    if change.places:
+    if change.places and held.kind == "inspection":
+        body |= change.places[0]
+    elif change.places:
         before = list(body.get("injections", ())) or [{}]
         body["injections"] = [
             {**before[min(index, len(before) - 1)], **place} for index, place in enumerate(change.places)

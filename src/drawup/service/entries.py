@@ -34,6 +34,11 @@ def check_time(at: datetime, now: datetime) -> None:
         raise UseCaseError(f"{at.isoformat()} lies in the future. State when it was given")
 
 
+def clock_text(text: str) -> str:
+    """A time of the record as people write it: "2026-03-02 09:40"."""
+    return text[:16].replace("T", " ")
+
+
 def machine_text(amount: Quantity) -> str:
     """An amount as the public request writes it, exact; a value without a finite decimal keeps twelve places."""
     number = decimal_text(amount.value) or decimal_text(rounded_half_up(amount.value, 12))

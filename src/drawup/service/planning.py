@@ -213,6 +213,9 @@ def _patient(state: PatientState) -> dict[str, Any]:
         patient["avoid"] = [_only(one, "region", "side", "reason") for one in state.ruled_out]
     if state.bleeding is not None:
         patient["bleeding_risk"] = state.bleeding
+    marks = _marks(state)
+    if marks:
+        patient["marks"] = marks
     if state.distances:
         patient["distance_mm"] = dict(state.distances)
     return patient
@@ -226,6 +229,21 @@ def _alike(reading: Reading, state: PatientState) -> dict[str, list[str]]:
         if fact.stream != patient_stream(state.patient):
             others.append(f"{body['family'].upper()}, {body['given']}, born {body['born']}")
     return {"alike": others} if others else {}
+
+
+# What an inspection writes when nothing is there any more.
+_NOTHING = ("nothing", "gone")
+
+
+def _marks(state: PatientState) -> list[dict[str, Any]]:
+    """Lumps and the like as last inspected at each place; what is gone is left out."""
+    newest: dict[tuple[str, ...], dict[str, Any]] = {}
+    for entry in state.entries.values():
+        if entry.kind == "inspection" and not entry.void:
+            body = entry.body
+            place = (body["site"], body["side"], body.get("point") or "")
+            newest[place] = {**_only(body, "kind", "site", "side", "point", "size_mm"), "seen": body["at"][:10]}
+    return [mark for mark in newest.values() if mark["kind"] not in _NOTHING]
 
 
 def _only(body: Mapping[str, Any], *keys: str) -> dict[str, Any]:
@@ -344,12 +362,27 @@ def _container(reading: Reading, text: str, now: datetime, current: Setting) -> 
     return container
 
 
+_SHORTEST = 8
+
+
+def plan_digest(reading: Reading, text: str) -> str:
+    """The whole hash of a plan from its beginning, of at least eight figures. Raises UseCaseError."""
+    wanted = text.strip().lower()
+    if len(wanted) < _SHORTEST or not all(figure in "0123456789abcdef" for figure in wanted):
+        raise UseCaseError(
+            f'"{text[:70]}" is no plan: its hash has figures 0 to 9 and a to f; at least {_SHORTEST} are needed'
+        )
+    found = reading.digests(wanted)
+    if len(found) != 1:
+        told = "no plan in this record begins" if not found else f"{len(found)} plans begin"
+        raise UseCaseError(f'{told} with "{text[:70]}". Make one: drawup plan --order ORDER')
+    return found[0]
+
+
 def kept_plan(reading: Reading, digest: str) -> dict[str, Any]:
-    """A kept plan by its hash. Raises UseCaseError."""
-    content = reading.kept(digest) if len(digest) == 64 else None
-    if content is None:
-        raise UseCaseError(f'no plan "{digest[:70]}" in this record. Make one: drawup plan --order ORDER')
-    document: dict[str, Any] = json.loads(content)
+    """A kept plan by its whole hash. Raises UseCaseError."""
+    content = reading.kept(digest)
+    document = json.loads(content) if content is not None and content.startswith(b"{") else {}
     if "dose_number" not in document:
         raise UseCaseError(f'"{digest[:12]}..." is a kept document, but not a plan')
-    return document
+    return dict(document)

@@ -22,6 +22,7 @@ from drawup.record.store import Store, Writer
 from drawup.service.entries import (
     Recorded,
     check_time,
+    clock_text,
     counted_containers,
     entry_keys,
     late_text,
@@ -40,6 +41,7 @@ from drawup.service.planning import (
     look_at,
     next_dose_number,
     note_near_misses,
+    plan_digest,
     request_document,
 )
 from drawup.service.state import (
@@ -115,6 +117,7 @@ def given(
     same planned dose is recorded and it is not said that it truly happened twice.
     """
     _check_people(people)
+    plan = plan_digest(store, plan)
     check_time(happened.at, now)
     try:
         with store.writing() as writer:
@@ -149,6 +152,7 @@ def _give(
     kept = kept_plan(writer, digest)
     current = setting(writer)
     state, order, number = patient_state(writer, kept["patient"]), kept["order"], kept["dose_number"]
+    claimed = _claim_of(writer, order, number, happened)
     asked = kept["request"]
     choose = dict(asked.get("choose") or {})
     if len(happened.places) == 1:
@@ -171,7 +175,6 @@ def _give(
     findings = _at_giving(plan, read.request.medicine.name, kept["answer"], answer, people, read.request.accepted)
     if any(found.blocks for found in findings) and not happened.anyway:
         raise Blocked(findings)
-    claimed = _claim_of(writer, order, number, happened)
     containers = [look_at(writer, text, happened.at) for text in scans]
     body = _entry_body(kept, digest, plan, answer, containers, people, happened, state, current, writer)
     kind, marks = _kind_and_marks(body, plan, findings, happened, now, current, claimed, state)
@@ -231,7 +234,8 @@ def _claim_of(writer: Writer, order: str, number: int, happened: Happened) -> Cl
         return Claimed(claim)
     raise AlreadyGiven(
         f"this planned dose is already recorded: entry {entry}, {body.get('amount')} of {body.get('medicine')} "
-        f"given by {body.get('given_by')} at {body.get('at')}. If it truly happened twice, say so: --twice",
+        f"given by {body.get('given_by')} at {clock_text(body.get('at', ''))}. "
+        "If it truly happened twice, say so: --twice",
         entry,
     )
 

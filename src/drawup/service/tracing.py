@@ -17,7 +17,7 @@ def chart(reading: Reading, patient: str) -> dict[str, Any]:
     return {
         "patient": patient,
         "name": state.name,
-        "person": {key: state.person[key] for key in ("family", "given", "born", "sex", "identifiers")},
+        "person": {key: value for key, value in state.person.items() if key != "by"},
         "allergies": state.allergies if state.asked_allergies else "not asked",
         "weight": state.weight,
         "height": state.height,

@@ -1,0 +1,15 @@
+"""The JSON Schema of the public plan request and answer, as it ships with the package (`plan.schema.json`)."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+SCHEMA_FILE = Path(__file__).with_name("plan.schema.json")
+
+
+def load_schema() -> dict[str, Any]:
+    """The schema (draft 2020-12). `$defs` holds `request`, `answer` and `error`; the whole takes any of the three."""
+    schema: dict[str, Any] = json.loads(SCHEMA_FILE.read_text("utf-8"))
+    return schema
