@@ -137,6 +137,14 @@ def test_a_concentration_keeps_what_was_written_and_answers_both_ways() -> None:
     assert strength.volume_of(amount("1", q.GRAM)) == 40
 
 
+def test_a_strength_per_litre_answers_in_ml() -> None:
+    # 5 g in 1 L: 5 mg in 1 mL; 20 mg are in 4 mL; 2 mL hold 10 mg. By hand.
+    strength = Concentration(amount=amount("5", q.GRAM), volume=Quantity(value=Fraction(1), unit=q.LITRE))
+    assert strength.in_one_ml().to(q.MILLIGRAM) == amount("5", q.MILLIGRAM)
+    assert strength.volume_of(amount("20", q.MILLIGRAM)) == 4
+    assert strength.amount_in(Fraction(2)).to(q.MILLIGRAM) == amount("10", q.MILLIGRAM)
+
+
 def test_two_strengths_are_the_same_when_1_ml_holds_the_same() -> None:
     one = Concentration(amount=amount("50", q.MILLIGRAM), volume=millilitres(2))
     same = Concentration(amount=amount("25", q.GRAM), volume=Quantity(value=Fraction(1), unit=q.LITRE))

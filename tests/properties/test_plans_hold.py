@@ -44,6 +44,7 @@ def packs(draw: st.DrawFn) -> dict[str, Any]:
         container = draw(st.sampled_from(["ampoule", "vial"]))
         return {"container": container, "strength": f"{mg} mg/mL", "volume": f"{text(ml)} mL"}
     if kind == "prefilled":
+        ml = draw(decimals(20, 300, 2))
         marks = draw(st.sampled_from(["0.01 mL", "0.025 mL", "0.1 mL"]))
         device = {"kind": "prefilled", "marks": marks}
         return {"container": "prefilled syringe", "strength": f"{mg} mg in {text(ml)} mL", "device": device}
@@ -54,12 +55,25 @@ def packs(draw: st.DrawFn) -> dict[str, Any]:
     return {"form": "powder", "strength": f"{mg} mg", "reconstitution": mixing}
 
 
+def content_of(pack: dict[str, Any]) -> st.SearchStrategy[Fraction]:
+    """What one, two or three containers hold exactly, in mg, or nearly so: where a count or a mark tips over."""
+    strength = Fraction(pack["strength"].partition(" ")[0])
+    volume = Fraction(pack["volume"].partition(" ")[0]) if "mg/mL" in pack["strength"] else Fraction(1)
+    return st.builds(
+        lambda count, less: max(count * strength * volume - less, Fraction(1, 100)),
+        st.integers(1, 3),
+        st.sampled_from([Fraction(0), Fraction(1, 100), Fraction(1, 10)]),
+    )
+
+
 @st.composite
 def requests(draw: st.DrawFn, *, per: tuple[str, ...] = ("dose", "kg")) -> dict[str, Any]:
-    dose = {"amount": f"{text(draw(decimals(1, 20000, 2)))} mg", "per": draw(st.sampled_from(per))}
+    presentations = draw(st.lists(packs(), min_size=1, max_size=3))
+    amount = draw(decimals(1, 20000, 2) | content_of(presentations[0]))
+    dose = {"amount": f"{text(amount)} mg", "per": draw(st.sampled_from(per))}
     if draw(st.booleans()):
         dose["at_most"] = f"{draw(st.integers(1, 500))} mg"
-    medicine: dict[str, Any] = {"name": "velorin", "presentations": draw(st.lists(packs(), min_size=1, max_size=3))}
+    medicine: dict[str, Any] = {"name": "velorin", "presentations": presentations}
     if draw(st.booleans()):
         medicine["volume_at_most"] = f"{text(draw(decimals(5, 60, 1)))} mL"
     avoid = draw(st.lists(st.sampled_from(["left arm", "right leg", "abdomen", "left buttock"]), max_size=2))

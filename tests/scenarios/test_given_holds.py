@@ -70,7 +70,7 @@ def test_two_people_give_the_same_planned_dose_at_once_and_one_is_told_who_did(r
         if code == 5:
             message = json.loads(text)["error"]["message"]
             assert f"given by {winner}" in message
-            assert "2026-03-02T09:00" in message
+            assert "2026-03-02 09:00" in message
     assert len(ready.run("chart", "0001")["entries"]) == 1
     assert ready.stock() == {"QX1": 9}
 

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import functools
 import json
+import re
 import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import IO, TYPE_CHECKING, Any, TypeVar
 from zoneinfo import ZoneInfo
 
 import click
@@ -46,6 +47,8 @@ def told(command: F) -> F:
         except AlreadyGiven as error:
             _show_error("", str(error), bool(kwargs.get("as_json")))
             sys.exit(ALREADY)
+        except BrokenPipeError:
+            raise  # Whoever read our output has stopped reading: nobody is left to be told.
         except (ValueError, OSError) as error:
             # Every refusal of the rooms below is a ValueError with a sentence; an OSError is the machine's own.
             _show_error(getattr(error, "field", ""), _sentence(error), bool(kwargs.get("as_json")))
@@ -67,7 +70,14 @@ def _show_error(field: str, message: str, as_json: bool) -> None:
     if as_json:
         echo_json({"error": {"field": field, "message": message}})
         return
-    click.echo(f"drawup: {field + ': ' if field else ''}{message}", err=True)
+    click.echo(printable(f"drawup: {field + ': ' if field else ''}{message}"), err=True)
+
+
+def printable(text: str) -> str:
+    """The lines of a text as any terminal can show them, whatever somebody typed or scanned into it."""
+    from drawup.exchange.reader import visible
+
+    return "\n".join(map(visible, text.split("\n")))
 
 
 def _show_blocked(error: Any, as_json: bool) -> None:
@@ -96,7 +106,24 @@ def finding_text(found: Any) -> str:
 
 def echo_json(document: object) -> None:
     """One JSON document on standard output."""
-    click.echo(json.dumps(document, ensure_ascii=False, indent=1))
+    click.echo(json_text(document, indent=1))
+
+
+_HALVES = re.compile("[\ud800-\udfff]")
+
+
+def json_text(document: object, *, indent: int | None = None) -> str:
+    """A JSON document as text. Half characters (a command line may hold bytes that are no text) are escaped."""
+    separators = None if indent is not None else (",", ":")
+    text = json.dumps(document, ensure_ascii=False, indent=indent, separators=separators)
+    return _HALVES.sub(lambda half: f"\\u{ord(half[0]):04x}", text)
+
+
+def idle(given: Mapping[str, object], why: str) -> None:
+    """Refuse options that would do nothing here. `given`: each option with its value, empty where it was not used."""
+    used = [option for option, value in given.items() if value not in (None, "", (), False)]
+    if used:
+        raise ValueError(f"{', '.join(used)}: {why}")
 
 
 @contextmanager
@@ -113,25 +140,52 @@ def open_record(desk: Desk, *, read_only: bool = False) -> Iterator[Store]:
         yield store
 
 
+_TIME = re.compile(
+    r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}(:[0-9]{2}(\.[0-9]{1,6})?)?(Z|[+-][0-9]{2}:[0-9]{2})?", re.ASCII
+)
+
+
 def moment(text: str | None, store: Store, desk: Desk) -> datetime:
-    """A time as people write it: "2026-03-02 09:40" by the place's clock, or with an offset; now if left out."""
+    """A time as people write it: "2026-03-02 09:40" by the place's clock, or with an offset; now if left out.
+
+    Day and hour must both stand there. A time that the clock skipped or showed twice must bring its offset.
+    """
     from drawup.service.state import setting
 
     zone = ZoneInfo(setting(store).zone)
     if text is None:
         return desk.clock().astimezone(zone)
     try:
-        read = datetime.fromisoformat(text.strip())
+        read = datetime.fromisoformat(text.strip()) if _TIME.fullmatch(text.strip()) else None
     except ValueError:
-        raise ValueError(f'read "{text[:40]}", expected a time such as "2026-03-02 09:40"') from None
-    return read if read.tzinfo is not None else read.replace(tzinfo=zone)
+        read = None
+    if read is None or not 1900 <= read.year <= 2200:
+        raise ValueError(f'read "{text[:40]}", expected a day and a time such as "2026-03-02 09:40"')
+    return read if read.tzinfo is not None else _local(read, zone)
+
+
+def _local(read: datetime, zone: ZoneInfo) -> datetime:
+    """A time by the clock of the place, where that clock showed it exactly once."""
+    first, second = read.replace(tzinfo=zone), read.replace(tzinfo=zone, fold=1)
+    if first.utcoffset() == second.utcoffset():
+        return first
+    skipped = first.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != read
+    why = "the clocks went forward over it" if skipped else "the clocks went back and showed it twice"
+    # Before a change forward the earlier offset is the second reading's, before a change back the first one's.
+    offsets = " or ".join(f'"{one.isoformat(sep=" ", timespec="minutes")}"' for one in (first, second))
+    raise ValueError(f'read "{read:%Y-%m-%d %H:%M}": {why} that night. Write it with its offset: {offsets}')
+
+
+def today(store: Store, desk: Desk) -> date:
+    """The day it is at the place."""
+    return moment(None, store, desk).date()
 
 
 def read_entry(path: str) -> Any:
     """A JSON or TOML document from a file, or from standard input with "-"."""
     from drawup.exchange.reader import read_document
 
-    return read_document(read_bytes(path), toml=path.endswith(".toml"))
+    return read_document(read_bytes(path), toml=path.lower().endswith(".toml"))
 
 
 def read_bytes(path: str, *, most: int = 2_000_000) -> bytes:
@@ -139,24 +193,37 @@ def read_bytes(path: str, *, most: int = 2_000_000) -> bytes:
     if path == "-":
         content = sys.stdin.buffer.read(most + 1)
     else:
-        try:
-            with Path(path).open("rb") as file:
-                content = file.read(most + 1)
-        except OSError as error:
-            raise ValueError(f"{path}: {error.strerror}") from None
+        with open_file(path) as file:
+            content = file.read(most + 1)
     if len(content) > most:
         raise ValueError(f"{path} is longer than {most:,} bytes")
     return content
 
 
+def open_file(path: str) -> IO[bytes]:
+    """A file to read bytes from. Raises ValueError in words."""
+    try:
+        return Path(path).open("rb")
+    except OSError as error:
+        raise ValueError(f"{path}: {error.strerror}") from None
+    except ValueError:
+        raise ValueError(f'"{path[:60]}" cannot be the name of a file') from None
+
+
 def accepted_reasons(pairs: Sequence[str]) -> list[dict[str, str]]:
     """--accept CODE=REASON, as the public request takes it."""
+    from drawup.injection.finding import CODES
+
     found = []
     for pair in pairs:
         code, equals, reason = pair.partition("=")
         if not equals or not reason.strip():
             raise ValueError(
                 f'read "{pair[:60]}", expected a code and a reason: --accept "allergy-not-asked=asked, none"'
+            )
+        if code.strip() not in CODES:
+            raise ValueError(
+                f'"{code.strip()[:60]}" is no finding. Copy its code from the plan, such as allergy-not-asked'
             )
         found.append({"code": code.strip(), "reason": reason.strip()})
     return found
@@ -167,7 +234,7 @@ def show(text: str) -> None:
     if sys.stdout.isatty():
         width = max(60, min(shutil.get_terminal_size().columns, 120))
         text = "\n".join(_folded(one, width) for one in text.split("\n"))
-    click.echo(text)
+    click.echo(printable(text))
 
 
 def _folded(text: str, width: int) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -94,6 +95,25 @@ def drawup(ctx: click.Context, record: Path) -> None:
     ctx.obj = Desk(record=record.expanduser(), clock=clock)
 
 
+_OUR_OWN_FAULT = 70
+
+
 def main() -> None:
-    """The console script."""
-    drawup(prog_name="drawup")
+    """The console script. Whatever happens, a person is answered with a sentence."""
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that cannot show a character of a name gets its code; that is no reason to fail half way.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    try:
+        drawup(prog_name="drawup")
+    except Exception as error:
+        where = error.__traceback__
+        while where is not None and where.tb_next is not None:
+            where = where.tb_next
+        place = f"{Path(where.tb_frame.f_code.co_filename).name} line {where.tb_lineno}" if where else "unknown place"
+        click.echo(
+            f"drawup: a fault in Drawup itself, nothing that you did ({type(error).__name__} at {place}). Look whether "
+            "what you entered is there before you enter it again, and report this line with the command.",
+            err=True,
+        )
+        sys.exit(_OUR_OWN_FAULT)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Iterator
+from contextlib import nullcontext
 from pathlib import Path
 from typing import IO, Any
 
@@ -13,8 +13,11 @@ import click
 from drawup.cli.edge import (
     accepted_reasons,
     echo_json,
+    idle,
+    json_text,
     line,
     moment,
+    open_file,
     open_record,
     person_line,
     read_entry,
@@ -64,10 +67,16 @@ def plan(
     """
     if (file is None) == (order is None):
         raise ValueError("name either a request file (- for standard input) or an order of the record: --order ORDER")
+    if order is None:
+        of_an_order = {"--scan": scans, "--accept": accepts, "--dose": dose, "--site": site, "--side": side}
+        idle(
+            {**of_an_order, "--point": point, "--pack": None if pack is None else str(pack), "--at": at},
+            "only with --order. In a request, write it in the file: container, accepted, order.dose.chosen, choose, now",
+        )
+    elif lines:
+        raise ValueError("--lines reads requests from a file, or - for standard input, not an order of the record")
     if lines:
-        if file is None:
-            raise ValueError("--lines reads requests from a file, or - for standard input")
-        sys.exit(_plan_lines(file))
+        sys.exit(_plan_lines(str(file)))
     if order is not None:
         chosen = {"site": site, "side": side, "point": point, "presentation": pack}
         choose = {key: value for key, value in chosen.items() if value is not None}
@@ -145,11 +154,8 @@ def _plan_lines(file: str) -> int:
     """Answer every line in order; 1 where any line failed."""
     if file == "-":
         return _answer_lines(sys.stdin.buffer, sys.stdout)
-    try:
-        with Path(file).open("rb") as source:
-            return _answer_lines(source, sys.stdout)
-    except OSError as error:
-        raise ValueError(f"{file}: {error.strerror}") from None
+    with open_file(file) as source:
+        return _answer_lines(source, sys.stdout)
 
 
 def _answer_lines(source: IO[bytes], out: IO[str]) -> int:
@@ -159,7 +165,6 @@ def _answer_lines(source: IO[bytes], out: IO[str]) -> int:
     from drawup.injection.plan import plan_injection
 
     failed = 0
-    dump = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
     for content in _each_line(source):
         try:
             if content is None:
@@ -169,12 +174,17 @@ def _answer_lines(source: IO[bytes], out: IO[str]) -> int:
             result: dict[str, Any] = answer(
                 made, policy=read.policy, evidence_version=read.tables.version, notes=read.notes
             )
-        except ValueError as error:
-            failed = 1
-            message = getattr(error, "message", str(error))
-            result = {"error": {"field": getattr(error, "field", ""), "message": message}}
-        out.write(dump(result) + "\n")
+        except Exception as error:
+            failed, result = 1, _line_error(error)
+        out.write(json_text(result) + "\n")
     return failed
+
+
+def _line_error(error: Exception) -> dict[str, Any]:
+    """The answer to a line that cannot be answered. Not even a fault of ours keeps the other lines from theirs."""
+    if isinstance(error, ValueError):
+        return {"error": {"field": getattr(error, "field", ""), "message": getattr(error, "message", str(error))}}
+    return {"error": {"field": "", "message": f"a fault in Drawup itself ({type(error).__name__}). Please report it"}}
 
 
 def _each_line(source: IO[bytes]) -> Iterator[bytes | None]:
@@ -214,6 +224,8 @@ def scan(desk: Desk, text: str | None, photo: str | None, lines: bool, as_json: 
     today = desk.clock().date()
     if (text is None) == (photo is None):
         raise ValueError("give either the text of a code or a picture: --photo FILE")
+    if photo is not None and lines:
+        raise ValueError("--lines reads codes from a file, --photo from a picture. Use one of them")
     if photo is not None:
         _scan_photo(photo, today, as_json)
         return
@@ -223,7 +235,7 @@ def scan(desk: Desk, text: str | None, photo: str | None, lines: bool, as_json: 
     if as_json:
         echo_json(found.as_json())
     else:
-        click.echo(_scan_text(found))
+        show(_scan_text(found))
     sys.exit(0 if found.accepted else 1)
 
 
@@ -255,7 +267,7 @@ def _scan_photo(photo: str, today: Any, as_json: bool) -> None:
     else:
         if not one:
             click.echo(f"{len(found)} different codes in one picture; none is picked. Photograph one container.\n")
-        click.echo("\n\n".join(_scan_text(scan) for scan in found))
+        show("\n\n".join(_scan_text(scan) for scan in found))
     sys.exit(0 if one and found[0].accepted else 1)
 
 
@@ -264,8 +276,7 @@ def _scan_lines(file: str, today: Any) -> int:
     from drawup.exchange.reader import FieldError, read_document
 
     failed = 0
-    source = sys.stdin.buffer if file == "-" else _open(file)
-    with source:
+    with nullcontext(sys.stdin.buffer) if file == "-" else open_file(file) as source:
         for content in _each_line(source):
             try:
                 text = read_document(content) if content is not None else None
@@ -273,16 +284,7 @@ def _scan_lines(file: str, today: Any) -> int:
                     raise FieldError("", "expected one JSON string a line")
                 result = read_code(text, today=today).as_json()
                 failed |= not result["accepted"]
-            except ValueError as error:
-                failed = 1
-                message = getattr(error, "message", str(error))
-                result = {"error": {"field": getattr(error, "field", ""), "message": message}}
-            click.echo(json.dumps(result, ensure_ascii=False, separators=(",", ":")))
+            except Exception as error:
+                failed, result = 1, _line_error(error)
+            sys.stdout.write(json_text(result) + "\n")
     return int(failed)
-
-
-def _open(file: str) -> IO[bytes]:
-    try:
-        return Path(file).open("rb")
-    except OSError as error:
-        raise ValueError(f"{file}: {error.strerror}") from None

@@ -339,13 +339,11 @@ def exact_number(value: object, path: str, notation: Notation) -> Fraction:
     """An exact number from a JSON number or a text. Raises FieldError."""
     if isinstance(value, bool):
         raise FieldError(path, f"read {shown(value)}, expected a number")
-    if isinstance(value, int | Decimal) and value < 0:
-        raise FieldError(path, f"read {shown(value)}, expected a number that is not below 0")
-    if isinstance(value, int):
-        return Fraction(value)
-    if isinstance(value, Decimal):
-        if not value.is_finite() or abs(value.adjusted()) > 12:
-            raise FieldError(path, f"read {shown(value)}, expected a number of ordinary size")
+    if isinstance(value, Decimal) and (not value.is_finite() or abs(value.adjusted()) > 12):
+        raise FieldError(path, f"read {shown(value)}, expected a number of ordinary size")
+    if isinstance(value, int | Decimal):
+        if value < 0:
+            raise FieldError(path, f"read {shown(value)}, expected a number that is not below 0")
         return Fraction(value)
     if isinstance(value, str):
         try:
