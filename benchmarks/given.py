@@ -16,8 +16,6 @@ import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from record import SETTINGS, TABLES
-
 from drawup.record.store import Store
 from drawup.service.planning import make_plan
 from drawup.service.recording import Happened, People, given
@@ -29,6 +27,7 @@ from drawup.service.registering import (
     register_patient,
     use_policy,
 )
+from record import SETTINGS, TABLES
 
 BEGIN = datetime(2026, 3, 2, 9, tzinfo=UTC)
 GTIN = "09501101530089"

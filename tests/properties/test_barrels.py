@@ -64,8 +64,11 @@ def test_the_barrel_chosen_is_the_first_that_holds_the_volume_and_shows_it(
         assert volume * (1 + drawn.difference) == drawn.mark_ml
 
 
-@given(volumes, barrels, st.fractions(min_value=0, max_value=1, max_denominator=100))
-def test_the_room_asked_for_is_left_above_the_volume(volume: Fraction, barrel: Barrel, headroom: Fraction) -> None:
+@given(
+    barrels, st.fractions(min_value=Fraction(1, 2), max_value=Fraction(11, 10), max_denominator=100), st.integers(0, 50)
+)
+def test_the_room_asked_for_is_left_above_the_volume(barrel: Barrel, filled: Fraction, percent: int) -> None:
+    volume, headroom = capacity_ml(barrel) * filled, Fraction(percent, 100)
     drawn = try_barrel(barrel, volume, headroom)
     assert (drawn is None) is (volume * (1 + headroom) > capacity_ml(barrel))
 

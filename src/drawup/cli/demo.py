@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from drawup.cli.edge import told
+from drawup.cli.edge import echo_json, json_option, told
 from drawup.cli.main import Desk
 
 
@@ -17,16 +17,28 @@ from drawup.cli.main import Desk
     type=click.Path(path_type=Path, dir_okay=False),
     help="Keep the demo's record in this file, to go on with.",
 )
+@json_option
 @click.pass_obj
 @told
-def demo(desk: Desk, keep: Path | None) -> None:
+def demo(desk: Desk, keep: Path | None, as_json: bool) -> None:
     """Build an invented clinic with two months of history, and walk the main job on it.
 
     Every person, place and medicine in it is invented. Nothing of it may be used for a real patient.
     """
     # The demo stands beside the command line, not below it: it is given the commands as a function.
     walk = import_module("drawup.demo.walk")
-    walk.walk(keep=keep, run=_run, say=click.echo)
+    if not as_json:
+        walk.walk(keep=keep, run=_run, say=click.echo)
+        return
+    steps: list[dict[str, object]] = []
+
+    def run(arguments: list[str], record: Path, clock: object) -> tuple[int, str]:
+        code, printed = _run(arguments, record, clock)
+        steps.append({"command": ["drawup", *arguments], "exit_code": code, "printed": printed})
+        return code, printed
+
+    walk.walk(keep=keep, run=run, say=lambda _: None)
+    echo_json(steps)
 
 
 def _run(arguments: list[str], record: Path, clock: object) -> tuple[int, str]:

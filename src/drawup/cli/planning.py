@@ -71,7 +71,7 @@ def plan(
         of_an_order = {"--scan": scans, "--accept": accepts, "--dose": dose, "--site": site, "--side": side}
         idle(
             {**of_an_order, "--point": point, "--pack": None if pack is None else str(pack), "--at": at},
-            "only with --order. In a request, write it in the file: container, accepted, order.dose.chosen, choose, now",
+            "only with --order. In a request file write container, accepted, order.dose.chosen, choose or now",
         )
     elif lines:
         raise ValueError("--lines reads requests from a file, or - for standard input, not an order of the record")

@@ -11,6 +11,7 @@ from drawup.cli.edge import (
     by_option,
     echo_json,
     finding_text,
+    idle,
     json_option,
     moment,
     open_record,
@@ -111,6 +112,9 @@ def given(desk: Desk, /, plan: str | None, given_by: str, as_json: bool, **how: 
     from drawup.service.recording import Happened, People
     from drawup.service.recording import given as record_given
 
+    if plan is not None:
+        without = {f"--{key}": how[key] for key in ("patient", "medicine", "amount", "reported")}
+        idle(without, "the plan says that. Name either a plan, or without one what was given to whom")
     with open_record(desk) as store:
         at = moment(how["at"], store, desk)
         if plan is None:
@@ -142,12 +146,17 @@ def _without_plan(store: Any, desk: Desk, given_by: str, at: Any, how: dict[str,
 
     if not how["patient"] or not how["medicine"]:
         raise ValueError("name the plan, or without a plan the patient and the medicine: --patient, --medicine")
+    with_plan = {"--part": how["volume"], "--accept": how["accepts"]}
+    idle(
+        {**with_plan, "--anyway": how["anyway"], "--twice": how["twice"]},
+        "only with a plan. Without one nothing is checked: write what was really given with --amount",
+    )
+    if how["reported"]:
+        idle({"--scan": how["scans"]}, "only for what was given here; --reported moves no stock")
     body: dict[str, Any] = {"medicine": how["medicine"], "at": at.isoformat(), "given_by": given_by}
-    for key in ("amount", "note"):
+    for key in ("amount", "note", "prepared_by", "checked_by"):
         if how[key]:
             body[key] = how[key]
-    if how["checked_by"]:
-        body["checked_by"] = how["checked_by"]
     if how["places"]:
         body["injections"] = list(_places(how["places"]))
     if how["reported"]:
@@ -202,6 +211,11 @@ def correction(desk: Desk, /, entry: str, reason: str, by: str, as_json: bool, *
     """
     from drawup.service.correcting import Change, correct
 
+    changes = {"--place": what["places"], "--scan": what["scans"], "--volume": what["volume"], "--at": what["at"]}
+    if what["void"]:
+        idle({**changes, "--belongs-to": what["belongs_to"]}, "nothing of it is kept beside --void, it did not happen")
+    if what["belongs_to"] is not None:
+        idle(changes, "moved as it was written with --belongs-to. Correct it afterwards in the other record")
     with open_record(desk) as store:
         change = Change(
             places=_places(what["places"]),
@@ -258,7 +272,7 @@ def inspect(
     from drawup.service.recording import inspected
 
     body = {**_places((place,))[0], "kind": kind}
-    if size:
+    if size is not None:
         body["size_mm"] = size
     if words:
         body["words"] = words

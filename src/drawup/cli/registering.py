@@ -159,6 +159,8 @@ def patient_list(desk: Desk, as_json: bool) -> None:
 @click.option("--watched-by", metavar="READING=FROM-TO", help="The reading watched for it: INR=2-3.")
 @click.option("--reading", metavar="WHAT=VALUE", help='A measurement: "glucose=5.6 mmol/L".')
 @click.option("--at", metavar="TIME", help="When the reading was taken; now if left out.")
+@click.option("--pregnant/--not-pregnant", "pregnant", default=None, help="As asked or tested.")
+@click.option("--born-at-weeks", type=int, metavar="N", help="Completed weeks of pregnancy at birth, for a newborn.")
 @click.option("--consent", metavar="WORDS", help="Who consented to what, until when.")
 @by_option
 @json_option
@@ -202,6 +204,10 @@ def _noted(given: dict[str, Any], at: str, today: str) -> list[tuple[str, dict[s
     if given["reading"]:
         what, value = _pair(given["reading"], "WHAT=VALUE")
         facts.append(("reading", {"what": what, "value": value, "at": at}))
+    if given["pregnant"] is not None:
+        facts.append(("pregnancy", {"pregnant": given["pregnant"], "at": at}))
+    if given["born_at_weeks"] is not None:
+        facts.append(("birth", {"weeks": given["born_at_weeks"]}))
     if given["consent"]:
         facts.append(("consent", {"text": given["consent"], "at": at}))
     return facts

@@ -148,6 +148,11 @@ class Statements:
         return _compiled(select(*_ROW).where(*this), "stream", "number")
 
     @cached_property
+    def last(self) -> str:
+        newest = select(*_ROW).where(fact.c.stream == _given("stream")).order_by(fact.c.number.desc())
+        return _compiled(_most(newest, "1"), "stream")
+
+    @cached_property
     def find(self) -> str:
         found = select(*_ROW).join_from(look_up, fact, fact.c.position == look_up.c.position)
         return _compiled(found.where(look_up.c.key == _given("wanted")).order_by(look_up.c.position), "wanted")

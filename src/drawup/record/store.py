@@ -93,6 +93,11 @@ class _Reading:
         rows = self.rows(statements().fact, (stream, number))
         return Fact(rows[0]) if rows else None
 
+    def last(self, stream: str) -> Fact | None:
+        """The newest fact of a stream, or None where it has none."""
+        rows = self.rows(statements().last, (stream,))
+        return Fact(rows[0]) if rows else None
+
     def find(self, key: str) -> tuple[Fact, ...]:
         """The facts appended with this look-up key, in the order of the record."""
         return tuple(map(Fact, self.rows(statements().find, (key,))))

@@ -8,6 +8,7 @@ from datetime import datetime
 from fractions import Fraction
 from typing import Any
 
+from drawup.exchange.reader import shown
 from drawup.injection.finding import Finding, finding
 from drawup.injection.notation import exact_text, parse_quantity
 from drawup.injection.plan import Accepted, accept
@@ -15,6 +16,9 @@ from drawup.record.fact import Fact
 from drawup.record.store import Store, Writer
 from drawup.service.entries import (
     Recorded,
+    check_named,
+    check_time,
+    check_words,
     counted_containers,
     entry_keys,
     late_text,
@@ -26,7 +30,7 @@ from drawup.service.entries import (
 )
 from drawup.service.errors import Blocked, UseCaseError
 from drawup.service.planning import dose_key, look_at
-from drawup.service.state import Entry, PatientState, formulary_entry, patient_state, patient_stream
+from drawup.service.state import GIVEN_KINDS, Entry, PatientState, formulary_entry, patient_state, patient_stream
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,12 +61,20 @@ def correct(
     """Correct an entry by addition: both stay readable; the slot, the stock and the burden follow what is true."""
     if not reason.strip():
         raise UseCaseError("a correction needs its reason: --reason WORDS")
+    check_named(by)
+    check_words(reason=reason)
+    if change.at is not None:
+        check_time(change.at, now)
     patient, _, number = entry.rpartition("-")
+    if not (patient and number.isascii() and number.isdigit() and len(number) < _LONGEST_NUMBER):
+        raise UseCaseError(f'"{shown(entry)}" is no entry: it is a patient and a number, such as 0001-12')
+    if change.belongs_to == patient:
+        raise UseCaseError(f"the entry stands in the record of patient {shown(patient)} already. Name the other one")
     with store.writing() as writer:
         state = patient_state(writer, patient)
-        held = state.entries.get(int(number)) if number.isascii() and number.isdigit() else None
+        held = state.entries.get(int(number))
         if held is None:
-            raise UseCaseError(f'no entry "{entry}". See drawup chart {patient or "PATIENT"}')
+            raise UseCaseError(f'no entry "{entry}". See drawup chart {patient}')
         if held.void:
             raise UseCaseError(f'entry "{entry}" no longer counts: it was corrected already')
         findings = _late_correction(writer, held, now, accepted)
@@ -105,7 +117,25 @@ def _late_correction(
     return [accept(late, given)]
 
 
+_LONGEST_NUMBER = 16
+
+# What each kind of entry has that could be wrong; the time can be wrong in all.
+_DOSE = ("places", "scans", "volume")
+_CORRECTABLE = {"not given": ("scans",), "inspection": ("places",)}
+
+
+def _check_change(held: Entry, change: Change) -> None:
+    for part in _DOSE:
+        if getattr(change, part) and part not in _CORRECTABLE.get(held.kind, _DOSE):
+            raise UseCaseError(f'an entry "{held.kind}" has no {part} that could be wrong')
+    if len(change.places) > 1 and held.kind == "inspection":
+        raise UseCaseError("an inspection is of one place. Name one --place")
+    if change.volume is not None and not (held.body.get("volume_ml") and held.body.get("amount")):
+        raise UseCaseError("this entry says no volume. Write it anew, and correct this one with --void")
+
+
 def _replacement(writer: Writer, held: Entry, change: Change) -> dict[str, Any]:
+    _check_change(held, change)
     body = dict(held.body)
     at = change.at or held.at
     if change.at is not None:
@@ -124,6 +154,8 @@ def _replacement(writer: Writer, held: Entry, change: Change) -> dict[str, Any]:
         amount = parse_quantity(body["amount"]).quantity
         body["volume_ml"] = exact_text(volume)
         body["amount"] = machine_text(amount.times(volume / before_ml))
+        if len(body.get("injections", ())) == 1:
+            body["injections"] = [{**body["injections"][0], "volume_ml": exact_text(volume)}]
     if body == dict(held.body):
         raise UseCaseError("nothing is changed by this correction. Say what was wrong")
     return body
@@ -159,7 +191,9 @@ def _into_other(
     findings: list[Finding],
 ) -> Recorded:
     """The same facts in the record where they belong, written later, each linked to the other."""
-    marks = [finding("given-without-plan"), finding("written-later", after=late_text(now - held.at))]
+    marks = [finding("written-later", after=late_text(now - held.at))]
+    if held.kind in GIVEN_KINDS:
+        marks.insert(0, finding("given-without-plan"))
     body = {
         key: value
         for key, value in held.body.items()

@@ -10,6 +10,7 @@ from fractions import Fraction
 from typing import Any
 
 from drawup.exchange.answer import finding_json
+from drawup.exchange.reader import checked_text
 from drawup.injection.finding import Finding
 from drawup.injection.notation import NotationError, decimal_text, parse_quantity, rounded_half_up
 from drawup.injection.quantity import Dimension, Quantity
@@ -17,7 +18,7 @@ from drawup.record.fact import Fact
 from drawup.record.store import Writer
 from drawup.service.errors import UseCaseError
 from drawup.service.planning import Scanned
-from drawup.service.state import known_code, stock_state, stock_stream
+from drawup.service.state import append_stock, known_code, stock_state
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +33,19 @@ class Recorded:
 def check_time(at: datetime, now: datetime) -> None:
     if at > now + timedelta(minutes=5):
         raise UseCaseError(f"{at.isoformat()} lies in the future. State when it was given")
+
+
+def check_words(**texts: str) -> None:
+    """Refuse control characters, and pages of text, in what a person writes down. Raises FieldError."""
+    for field, text in texts.items():
+        checked_text(text, field, 500)
+
+
+def check_named(by: str) -> None:
+    """Refuse an entry that nobody stands for."""
+    if not by.strip():
+        raise UseCaseError("say who writes this: --by NAME")
+    check_words(by=by)
 
 
 def clock_text(text: str) -> str:
@@ -116,4 +130,4 @@ def move_stock(
         state = stock_state(writer, gtin, batch)
         taken = 0 if state.opened and kind == "used" else count
         body = {"count": -taken, "entry": entry, "at": at.isoformat()}
-        writer.append(stock_stream(gtin, batch), kind, body, recorded_at=now, keys=[f"stock:{batch}"])
+        append_stock(writer, state, kind, body, now)

@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import count
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -151,7 +152,12 @@ def next_dose_number(reading: Reading, state: PatientState, order: str) -> int:
     """The lowest number of a dose of this order that nobody has recorded as given."""
     if order not in state.orders:
         raise UseCaseError(f'no order "{order}" for {state.name}. See drawup order list --patient {state.patient}')
-    number = 1
+    taken = {
+        entry.body["dose_number"]
+        for entry in state.entries.values()
+        if not entry.void and entry.kind in ("given", "part given") and entry.body.get("order") == order
+    }
+    number = next(free for free in count(1) if free not in taken)
     while reading.claimed(dose_key(order, number)) is not None:
         number += 1
     return number
@@ -216,6 +222,10 @@ def _patient(state: PatientState) -> dict[str, Any]:
     marks = _marks(state)
     if marks:
         patient["marks"] = marks
+    if state.pregnant is not None:
+        patient["pregnant"] = state.pregnant
+    if state.born_at_weeks is not None:
+        patient["born_at_weeks"] = state.born_at_weeks
     if state.distances:
         patient["distance_mm"] = dict(state.distances)
     return patient

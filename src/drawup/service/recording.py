@@ -12,7 +12,8 @@ from datetime import datetime, timedelta
 from fractions import Fraction
 from typing import Any
 
-from drawup.exchange.reader import Fields, moment_of
+from drawup.evidence.tables import load_sites
+from drawup.exchange.reader import Fields, moment_of, shown
 from drawup.injection.batch import check_scanned
 from drawup.injection.finding import Finding, finding, worst_first
 from drawup.injection.notation import exact_text, parse_quantity, render
@@ -21,7 +22,9 @@ from drawup.record.errors import Claimed
 from drawup.record.store import Store, Writer
 from drawup.service.entries import (
     Recorded,
+    check_named,
     check_time,
+    check_words,
     clock_text,
     counted_containers,
     entry_keys,
@@ -119,6 +122,9 @@ def given(
     _check_people(people)
     plan = plan_digest(store, plan)
     check_time(happened.at, now)
+    check_words(note=happened.note)
+    if happened.volume is not None:
+        volume_of(happened.volume)
     try:
         with store.writing() as writer:
             return _give(writer, plan, scans, people, happened, now, accepted)
@@ -130,6 +136,7 @@ def given(
 def _check_people(people: People) -> None:
     if not people.given_by.strip():
         raise UseCaseError("say who gave it: --given-by NAME")
+    check_words(given_by=people.given_by, prepared_by=people.prepared_by, checked_by=people.checked_by)
     if people.checked_by and people.checked_by.strip().casefold() == people.given_by.strip().casefold():
         raise UseCaseError(f"{people.given_by} cannot be both giver and second checker. Name the other person")
 
@@ -344,7 +351,8 @@ def _kind_and_marks(
 # --- without a plan, not given, reported, inspected ---------------------------------------------------------------
 
 _FREE_KEYS = frozenset(
-    ["medicine", "amount", "volume_ml", "route", "injections", "containers", "at", "given_by", "checked_by", "note"]
+    ["medicine", "amount", "volume_ml", "route", "injections", "containers", "at", "note"]
+    + ["given_by", "prepared_by", "checked_by"]
 )
 
 
@@ -375,7 +383,7 @@ def _checked_free(body: Mapping[str, Any], current: Setting) -> dict[str, Any]:
     amount = fields.quantity("amount")
     if amount is not None:
         clean["amount"] = machine_text(amount)
-    for key in ("volume_ml", "route", "given_by", "checked_by", "note"):
+    for key in ("volume_ml", "route", "given_by", "prepared_by", "checked_by", "note"):
         text = fields.text(key, longest=500)
         if text:
             clean[key] = text
@@ -410,8 +418,10 @@ def not_given(
     """A planned dose was not given, and why. It frees nothing and moves no clock; containers drawn up are wasted."""
     if reason not in NOT_GIVEN_REASONS:
         raise UseCaseError(f'read "{reason}", expected one of: {", ".join(NOT_GIVEN_REASONS)}')
-    if reason == "other" and not words:
-        raise UseCaseError("say in words why it was not given")
+    if reason == "other" and not words.strip():
+        raise UseCaseError("say in words why it was not given: --words")
+    check_named(by)
+    check_words(words=words)
     check_time(at, now)
     with store.writing() as writer:
         state, current = patient_state(writer, order.partition(".")[0]), setting(writer)
@@ -434,6 +444,7 @@ def not_given(
 
 def reported(store: Store, patient: str, body: Mapping[str, Any], *, by: str, now: datetime) -> Recorded:
     """A dose given elsewhere, as somebody reports it: it counts for intervals and maxima, not for stock."""
+    check_words(by=by)
     with store.writing() as writer:
         state, current = patient_state(writer, patient), setting(writer)
         clean = {**_checked_free(body, current), "by": by, "zone": current.zone, "containers": []}
@@ -442,18 +453,26 @@ def reported(store: Store, patient: str, body: Mapping[str, Any], *, by: str, no
     return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())
 
 
+_LARGEST_MM = 500
+
+
 def inspected(store: Store, patient: str, body: Mapping[str, str], *, by: str, at: datetime, now: datetime) -> Recorded:
     """What was seen or felt on the skin: a lump, a bruise, nothing; where, how large, and since when."""
+    check_words(by=by)
     with store.writing() as writer:
         state, current = patient_state(writer, patient), setting(writer)
         fields = Fields(dict(body), "", current.policy.notation, [])
         clean: dict[str, Any] = {"site": fields.need_text("site"), "side": fields.one_of("side", ("left", "right"))}
+        if clean["site"] not in (names := [site.name for site in load_sites()]):
+            fields.fail("site", f'read "{shown(clean["site"])}", expected one of: {", ".join(names)}')
         clean["kind"] = fields.need_text("kind")
         for key in ("point", "words"):
             text = fields.text(key, longest=500)
             if text:
                 clean[key] = text
         size = fields.number("size_mm", above=0)
+        if size is not None and size > _LARGEST_MM:
+            fields.fail("size_mm", f'read "{exact_text(size)}", expected at most {_LARGEST_MM} mm')
         if size is not None:
             clean["size_mm"] = exact_text(size)
         fields.close(frozenset(["site", "side", "kind", "point", "words", "size_mm"]))

@@ -17,6 +17,7 @@ from drawup.service.errors import UseCaseError
 from drawup.service.state import (
     PatientState,
     alike_key,
+    append_stock,
     formulary_entry,
     known_code,
     medicine_of,
@@ -24,7 +25,6 @@ from drawup.service.state import (
     patient_stream,
     setting,
     stock_state,
-    stock_stream,
 )
 
 
@@ -172,6 +172,10 @@ def _check_patient_fact(state: PatientState, kind: str, body: Mapping[str, Any],
             patient["bleeding_risk"] = body["risk"]
         case "reading":
             document["readings"] = [{key: body[key] for key in ("what", "value", "at")}]
+        case "pregnancy":
+            patient["pregnant"] = body["pregnant"]
+        case "birth":
+            patient["born_at_weeks"] = body["weeks"]
         case "consent":
             checked_text(body["text"], "consent", 500)
         case _:
@@ -251,7 +255,7 @@ def receive_stock(
                 "Look at both labels"
             )
         body = {"count": count, "expiry_date": expiry_date.isoformat(), "place": place, "by": by}
-        return _append_stock(writer, gtin, batch, "received", body, now)
+        return append_stock(writer, state, "received", body, now)
 
 
 def change_stock(
@@ -266,8 +270,4 @@ def change_stock(
             raise UseCaseError(f"no unopened container of batch {batch} is left to open")
         if kind == "released" and not by:
             raise UseCaseError("only a named person may release a batch from quarantine. Say who: --by")
-        return _append_stock(writer, gtin, batch, kind, {**body, "by": by}, now)
-
-
-def _append_stock(writer: Writer, gtin: str, batch: str, kind: str, body: Mapping[str, Any], now: datetime) -> Fact:
-    return writer.append(stock_stream(gtin, batch), kind, body, recorded_at=now, keys=[f"stock:{batch}"])
+        return append_stock(writer, state, kind, {**body, "by": by}, now)

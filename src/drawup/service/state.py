@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import date, datetime
 from typing import Any, Protocol
 
@@ -17,6 +17,7 @@ from drawup.exchange.reader import Fields
 from drawup.injection.medicine import Medicine
 from drawup.injection.policy import Policy
 from drawup.record.fact import Claim, Fact
+from drawup.record.store import Writer
 from drawup.service.errors import UseCaseError
 
 GIVEN_KINDS = ("given", "part given", "reported")
@@ -29,6 +30,8 @@ class Reading(Protocol):
     def facts(self, stream: str, *, after: int = 0) -> Iterable[Fact]: ...
 
     def fact(self, stream: str, number: int) -> Fact | None: ...
+
+    def last(self, stream: str) -> Fact | None: ...
 
     def find(self, key: str) -> tuple[Fact, ...]: ...
 
@@ -81,6 +84,8 @@ class PatientState:
     distances: dict[str, str] = field(default_factory=dict)
     ruled_out: list[dict[str, Any]] = field(default_factory=list)
     bleeding: dict[str, Any] | None = None
+    pregnant: bool | None = None
+    born_at_weeks: int | None = None
     readings: list[dict[str, Any]] = field(default_factory=list)
     consents: list[dict[str, Any]] = field(default_factory=list)
     orders: dict[str, dict[str, Any]] = field(default_factory=dict)
@@ -150,6 +155,10 @@ def _fold(state: PatientState, fact: Fact) -> None:
             state.readings.append(body)
         case "consent":
             state.consents.append(body)
+        case "pregnancy":
+            state.pregnant = body["pregnant"]
+        case "birth":
+            state.born_at_weeks = body["weeks"]
         case "order":
             state.orders[body["id"]] = dict(body)
             if "replaces" in body:
@@ -202,27 +211,34 @@ def stock_stream(gtin: str, batch: str) -> str:
 
 
 def stock_state(reading: Reading, gtin: str, batch: str) -> StockState:
-    """One batch as the facts stand."""
-    state = StockState(gtin=gtin, batch=batch)
-    for fact in reading.facts(stock_stream(gtin, batch)):
-        body = fact.body
-        state.balance += body.get("count", 0)
-        match fact.kind:
-            case "received":
-                state.received = True
-                state.expiry_date = body.get("expiry_date") or state.expiry_date
-                state.place = body.get("place") or state.place
-            case "moved":
-                state.place = body["place"]
-            case "opened":
-                state.opened = body["at"]
-            case "discarded":
-                state.opened = None
-            case "quarantined":
-                state.quarantined = body["reason"]
-            case "released":
-                state.quarantined = None
-    return state
+    """One batch as the facts stand: each movement carries what it led to, so that only the last is read."""
+    last = reading.last(stock_stream(gtin, batch))
+    if last is None:
+        return StockState(gtin=gtin, batch=batch)
+    return StockState(gtin=gtin, batch=batch, **last.body["after"])
+
+
+def append_stock(writer: Writer, state: StockState, kind: str, body: Mapping[str, Any], now: datetime) -> Fact:
+    """One movement of a batch, with the state it leads to; `count` is what it adds to the unopened containers."""
+    state.balance += body.get("count", 0)
+    match kind:
+        case "received":
+            state.received = True
+            state.expiry_date = body.get("expiry_date") or state.expiry_date
+            state.place = body.get("place") or state.place
+        case "moved":
+            state.place = body["place"]
+        case "opened":
+            state.opened = body["at"]
+        case "discarded":
+            state.opened = None
+        case "quarantined":
+            state.quarantined = body["reason"]
+        case "released":
+            state.quarantined = None
+    after = {key: value for key, value in asdict(state).items() if key not in ("gtin", "batch")}
+    stream = stock_stream(state.gtin, state.batch)
+    return writer.append(stream, kind, {**body, "after": after}, recorded_at=now, keys=[f"stock:{state.batch}"])
 
 
 def all_stock(reading: Reading) -> list[StockState]:

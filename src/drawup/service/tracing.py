@@ -119,7 +119,7 @@ def review(reading: Reading) -> list[dict[str, Any]]:
                 {
                     "entry": state.entry_id(entry.number),
                     "name": state.name,
-                    "medicine": entry.body["medicine"],
+                    "medicine": entry.body.get("medicine", entry.kind),
                     "at": entry.body["at"],
                     "why": [one["message"] for one in entry.body["findings"] if one["code"] in entry.body["review"]],
                 }
