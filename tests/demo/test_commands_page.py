@@ -51,7 +51,7 @@ def test_each_option_and_argument_is_explained_in_its_section(name: str) -> None
     for parameter in COMMANDS[name].params:
         shown = parameter.human_readable_name if isinstance(parameter, click.Argument) else parameter.opts[0]
         assert shown in words, f"{name}: {shown}"
-    known = {option for parameter in COMMANDS[name].params for option in parameter.opts}
+    known = {option for parameter in COMMANDS[name].params for option in (*parameter.opts, *parameter.secondary_opts)}
     assert not [word for word in words if word.startswith("--") and word not in known]
 
 

@@ -194,7 +194,10 @@ def read_bytes(path: str, *, most: int = 2_000_000) -> bytes:
         content = sys.stdin.buffer.read(most + 1)
     else:
         with open_file(path) as file:
-            content = file.read(most + 1)
+            try:
+                content = file.read(most + 1)
+            except OSError as error:
+                raise ValueError(f"{path}: {error.strerror}") from None
     if len(content) > most:
         raise ValueError(f"{path} is longer than {most:,} bytes")
     return content

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from drawup.cli.edge import echo_json, json_option, open_record, person_line, show, told
+from drawup.cli.edge import echo_json, idle, json_option, open_record, person_line, show, told
 from drawup.cli.main import Desk
 from drawup.cli.registering import dose_words
 
@@ -25,15 +25,15 @@ def chart(desk: Desk, patient: str | None, for_review: bool, near_misses: bool, 
     """One PATIENT's whole record: what is known, orders, and every entry with its corrections, both readable."""
     from drawup.service import tracing
 
+    if (patient is not None) + for_review + near_misses != 1:
+        raise ValueError("name a patient, or --review, or --near-misses: one of them")
     with open_record(desk, read_only=True) as store:
         if for_review:
             _show_review(tracing.review(store), as_json)
         elif near_misses:
             _show_near_misses(tracing.near_misses(store), as_json)
-        elif patient is None:
-            raise ValueError("name a patient, or --review, or --near-misses")
         else:
-            found = tracing.chart(store, patient)
+            found = tracing.chart(store, str(patient))
             echo_json(found) if as_json else show("\n".join(_chart_lines(found)))
 
 
@@ -155,11 +155,14 @@ def trace(desk: Desk, batch: str | None, gtin: str | None, patient: str | None, 
 
     if (batch is None) == (patient is None):
         raise ValueError("name either a batch or a patient: --batch BATCH, --patient PATIENT")
+    if batch is None:
+        idle({"--code": gtin}, "only with --batch, to tell two packs of the same batch number apart")
     with open_record(desk, read_only=True) as store:
         if batch is not None:
-            found = tracing.trace_batch(store, batch, gtin=gtin.rjust(14, "0") if gtin else None)
+            found = tracing.trace_batch(store, batch, gtin=None if gtin is None else gtin.rjust(14, "0"))
+            unknown = "" if found else tracing.unknown_batch(store, batch)
         else:
-            found = tracing.trace_patient(store, str(patient))
+            found, unknown = tracing.trace_patient(store, str(patient)), ""
     if as_json:
         echo_json(found)
         return
@@ -178,4 +181,4 @@ def trace(desk: Desk, batch: str | None, gtin: str | None, patient: str | None, 
                 f"  {when}   {one['kind']}   {one['name']}   {one['count']} x {one['batch']}   entry {one['entry']}"
             )
     if not found:
-        click.echo("  none")
+        click.echo(f"  none{unknown and '. '}{unknown}")

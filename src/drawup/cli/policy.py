@@ -26,9 +26,13 @@ def use(desk: Desk, name: str, zone: str, by: str, as_json: bool) -> None:
     """Put a policy in force: a country's preset (uk, us, au, nz) or a FILE. Begins the record where there is none."""
     from drawup.evidence.policies import policy_text
     from drawup.record.store import Store
-    from drawup.service.registering import use_policy
+    from drawup.service.entries import check_words
+    from drawup.service.registering import check_zone, use_policy
 
-    policy_text(name)  # a policy that cannot be used begins no record
+    # What cannot be put in force begins no record.
+    policy_text(name)
+    check_zone(zone)
+    check_words(by=by)
     if not desk.record.exists():
         Store.create(desk.record, now=desk.clock()).close()
     with open_record(desk) as store:
@@ -40,7 +44,7 @@ def use(desk: Desk, name: str, zone: str, by: str, as_json: bool) -> None:
 
 
 @policy.command("check", epilog="Example: drawup policy check my-clinic.toml")
-@click.argument("file", type=click.Path())
+@click.argument("file")
 @json_option
 @told
 def check(file: str, as_json: bool) -> None:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import date
 from typing import Any
 
 import click
 
-from drawup.cli.edge import by_option, echo_json, json_option, moment, open_record, read_entry, told
+from drawup.cli.edge import by_option, echo_json, idle, json_option, moment, open_record, read_entry, today, told
 from drawup.cli.main import Desk
 
 
@@ -168,19 +167,44 @@ def patient_list(desk: Desk, as_json: bool) -> None:
 @told
 def patient_note(desk: Desk, /, name: str, by: str, as_json: bool, **given: Any) -> None:
     """Write down what is known of a PATIENT; each fact is added, none is changed."""
-    from drawup.service.registering import note_patient_fact
+    from drawup.service.registering import note_patient_facts
 
+    _check_idle(given)
     with open_record(desk) as store:
-        facts = _noted(given, moment(given["at"], store, desk).isoformat(), desk.clock().date().isoformat())
+        facts = _noted(given, moment(given["at"], store, desk).isoformat(), today(store, desk).isoformat())
         if not facts:
             raise ValueError("nothing to write down. See drawup patient note --help")
-        for kind, body in facts:
-            note_patient_fact(store, name, kind, body, now=desk.clock(), by=by)
+        note_patient_facts(store, name, facts, now=desk.clock(), by=by)
     _answer(
         {"patient": name, "noted": [kind for kind, _ in facts]},
         f"Written down: {', '.join(k for k, _ in facts)}.",
         as_json,
     )
+
+
+# Options that say more of another: each with the value that it has when it is left out, and what it must stand beside.
+_BESIDE: tuple[tuple[str, str | None, tuple[str, ...]], ...] = (
+    ("allergy_status", "confirmed", ("allergies",)),
+    ("allergy_kind", "allergy", ("allergies",)),
+    ("allergy_severity", None, ("allergies",)),
+    ("on", None, ("weight", "height")),
+    ("how", "measured", ("weight", "height")),
+    ("side", None, ("avoid", "use_again")),
+    ("reason", "", ("avoid", "use_again")),
+    ("watched_by", None, ("bleeding",)),
+    ("at", None, ("reading", "consent", "pregnant")),
+)
+
+
+def _check_idle(given: dict[str, Any]) -> None:
+    for option, usual, others in _BESIDE:
+        if given[option] != usual and all(given[other] in (None, ()) for other in others):
+            named = " or ".join(_option(other) for other in others)
+            idle({_option(option): given[option] or "nothing"}, f"says more of {named}, which is not there")
+
+
+def _option(name: str) -> str:
+    return "--allergy" if name == "allergies" else f"--{name.replace('_', '-')}"
 
 
 def _noted(given: dict[str, Any], at: str, today: str) -> list[tuple[str, dict[str, Any]]]:
@@ -189,26 +213,26 @@ def _noted(given: dict[str, Any], at: str, today: str) -> list[tuple[str, dict[s
     if given["allergies"]:
         facts.append(("allergies", {"allergies": _allergy_list(given)}))
     for what in ("weight", "height"):
-        if given[what]:
+        if given[what] is not None:
             body = {"what": what, "value": given[what], "on": given["on"] or today, "how": given["how"]}
             facts.append(("measured", body))
-    if given["distance"]:
+    if given["distance"] is not None:
         site, millimetres = _pair(given["distance"], "SITE=MM")
         facts.append(("measured", {"what": "distance", "site": site, "value": millimetres}))
     for option, kind in (("avoid", "ruled out"), ("use_again", "ruled in")):
-        if given[option]:
+        if given[option] is not None:
             body = {"region": given[option], "side": given["side"], "reason": given["reason"]}
             facts.append((kind, body))
-    if given["bleeding"]:
+    if given["bleeding"] is not None:
         facts.append(("bleeding risk", {"risk": _bleeding(given["bleeding"], given["watched_by"])}))
-    if given["reading"]:
+    if given["reading"] is not None:
         what, value = _pair(given["reading"], "WHAT=VALUE")
         facts.append(("reading", {"what": what, "value": value, "at": at}))
     if given["pregnant"] is not None:
         facts.append(("pregnancy", {"pregnant": given["pregnant"], "at": at}))
     if given["born_at_weeks"] is not None:
         facts.append(("birth", {"weeks": given["born_at_weeks"]}))
-    if given["consent"]:
+    if given["consent"] is not None:
         facts.append(("consent", {"text": given["consent"], "at": at}))
     return facts
 
@@ -216,6 +240,8 @@ def _noted(given: dict[str, Any], at: str, today: str) -> list[tuple[str, dict[s
 def _allergy_list(given: dict[str, Any]) -> Any:
     if list(given["allergies"]) == ["none known"]:
         return "none known"
+    if "none known" in given["allergies"]:
+        raise ValueError('"none known" beside another allergy. Write one or the other')
     listed = []
     for to in given["allergies"]:
         one = {"to": to, "status": given["allergy_status"], "kind": given["allergy_kind"]}
@@ -227,7 +253,7 @@ def _allergy_list(given: dict[str, Any]) -> Any:
 
 def _bleeding(reason: str, watched_by: str | None) -> dict[str, str]:
     risk = {"reason": reason}
-    if watched_by:
+    if watched_by is not None:
         what, span = _pair(watched_by, "READING=FROM-TO")
         low, dash, high = span.partition("-")
         if not dash:
@@ -276,8 +302,8 @@ def order_stop(desk: Desk, name: str, on: str | None, reason: str, by: str, as_j
     """Stop an ORDER from a day on."""
     from drawup.service.registering import stop_order
 
-    day = on or desk.clock().date().isoformat()
     with open_record(desk) as store:
+        day = today(store, desk).isoformat() if on is None else on
         stop_order(store, name, on=day, reason=reason, now=desk.clock(), by=by)
     _answer({"order": name, "stopped": day}, f"Order {name} is stopped from {day}.", as_json)
 
@@ -292,26 +318,26 @@ def order_list(desk: Desk, name: str, as_json: bool) -> None:
     from drawup.service.state import patient_state
 
     with open_record(desk, read_only=True) as store:
-        state = patient_state(store, name)
+        state, day = patient_state(store, name), today(store, desk)
     if as_json:
         echo_json(list(state.orders.values()))
         return
-    open_now = {held["id"] for held in state.open_orders(desk.clock().date())}
+    open_now = {held["id"] for held in state.open_orders(day)}
     for held in state.orders.values():
         rule = held["order"]
         word = "open" if held["id"] in open_now else "ended"
-        click.echo(f"{held['id']}  {word}  {rule['medicine']}  {rule.get('route', 'no route')}  {dose_words(rule)}")
+        click.echo(f"{held['id']}  {word}  {rule['medicine']}  {rule.get('route') or 'no route'}  {dose_words(rule)}")
 
 
 def dose_words(rule: dict[str, Any]) -> str:
     """The ordered dose in a few words."""
     dose = rule.get("dose") or {}
     if dose.get("bands"):
-        return f"by bands of {dose.get('by', 'weight')}"
-    words = f"{dose.get('amount', 'no dose')}"
+        return f"by bands of {dose.get('by') or 'weight'}"
+    words = f"{dose.get('amount') or 'no dose'}"
     if dose.get("to"):
         words += f" to {dose['to']}"
-    if dose.get("per", "dose") != "dose":
+    if (dose.get("per") or "dose") != "dose":
         words += f" per {dose['per']}"
     return words + (f", at most {dose['at_most']}" if dose.get("at_most") else "")
 
@@ -339,12 +365,17 @@ def stock_receive(
 ) -> None:
     """Take in a batch by the CODE on its container."""
     from drawup.exchange.gs1 import read_code
+    from drawup.exchange.reader import day_of
     from drawup.service.registering import receive_stock
 
     found = read_code(code, today=desk.clock().date())
     if not found.accepted or found.gtin is None:
         raise ValueError("; ".join(found.problems) or "no product code was read. Scan the container again")
-    number, day = batch or found.batch, date.fromisoformat(expiry) if expiry else found.expiry_date
+    typed = None if expiry is None else day_of(expiry, "--expiry")
+    for word, label, read in (("--batch", batch, found.batch), ("--expiry", typed, found.expiry_date)):
+        if label is not None and read is not None and label != read:
+            raise ValueError(f'{word}: read "{label}", but the code says "{read}". Look at the container again')
+    number, day = found.batch or batch, found.expiry_date or typed
     if not number or day is None:
         raise ValueError("the code holds no batch or no expiry date. Type them from the label: --batch, --expiry")
     with open_record(desk) as store:
@@ -408,16 +439,23 @@ def stock_change(
     from drawup.service.registering import change_stock
     from drawup.service.state import all_stock
 
+    idle({} if kind == "wasted" else {"--count": None if count == 1 else str(count)}, "only with wasted")
+    idle({} if kind == "opened" else {"--at": at}, "only with opened")
+    idle({} if kind == "moved" else {"--place": place}, "only with moved")
+    if kind == "moved" and not place.strip():
+        raise ValueError("say where it was moved to: --place PLACE")
     with open_record(desk) as store:
         matching = [
             one.gtin
             for one in all_stock(store)
-            if one.batch == batch and gtin in (None, one.gtin.lstrip("0"), one.gtin)
+            if one.batch == batch and (gtin is None or gtin.rjust(14, "0") == one.gtin)
         ]
-        if len(matching) != 1:
+        if not matching:
+            raise ValueError(f'no batch "{batch}"{" of that pack" if gtin else ""} is in stock. See drawup stock list')
+        if len(matching) > 1:
             raise ValueError(f"batch {batch} stands for {len(matching)} packs in stock. Name one: --code GTIN")
         body: dict[str, Any] = {"reason": reason} if reason else {}
-        if kind in ("quarantined", "wasted") and not reason:
+        if kind in ("quarantined", "wasted") and not reason.strip():
             raise ValueError("say why: --reason WORDS")
         if kind in ("wasted", "opened"):
             body["count"] = -count if kind == "wasted" else -1

@@ -20,6 +20,7 @@ from drawup.exchange.medicine_entry import (
 )
 from drawup.exchange.order_entry import read_order
 from drawup.exchange.reader import FieldError, Fields, checked_text, moment_of, quantity_of, shown
+from drawup.injection.anatomy import split_region
 from drawup.injection.batch import Container
 from drawup.injection.medicine import Medicine
 from drawup.injection.order import OpenOrder
@@ -181,7 +182,7 @@ def _policy(value: object, base: Policy | None) -> Policy:
             return override(start or load_policy("uk"), {key: _as_text(one) for key, one in value.items()})
     except PolicyError as error:
         field = f"policy.{shown(error.key)}" if error.key else "policy"
-        raise FieldError(field, shown(error.problems[0], most=700)) from None
+        raise FieldError(field, shown(error.problems[0].removeprefix(f"{field}: "), most=700)) from None
     raise FieldError("policy", f"read {shown(value)}, expected the name of a preset or an object of keys")
 
 
@@ -321,6 +322,8 @@ def _avoid(value: object, path: str, parent: Fields) -> RuledOut:
     fields = _object(value, path, parent)
     region = fields.need_text("region")
     side = fields.one_of("side", SIDES)
+    if side is not None and split_region(region)[1] not in (None, side):
+        fields.fail("side", f'read "{side}" beside "{shown(region)}": the two sides differ. Write one of them')
     avoid = RuledOut(region=region, side=side, reason=fields.text("reason") or "ruled out")
     fields.close(_AVOID_KEYS)
     return avoid

@@ -320,7 +320,7 @@ def _safe_guess(text: str, notation: Notation) -> str:
         word = match["unit"] if match is not None else ""
         if match is not None and word in _REFUSED_WORDS:
             return f"{match['number']} {_REFUSED_WORDS[word][0]}"
-        return text if word or match is None else f"{text} with its unit"
+        return _shown(text) if word or match is None else f"{text} with its unit"
 
 
 _RATIO = re.compile(r"1 ?(?::|in) ?(?P<parts>[0-9][0-9., \u00a0\u202f]*)", re.ASCII)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from drawup.exchange.reader import shown
 from drawup.injection.finding import Finding, finding
@@ -16,7 +17,9 @@ from drawup.record.fact import Fact
 from drawup.record.store import Store, Writer
 from drawup.service.entries import (
     Recorded,
+    check_known_site,
     check_named,
+    check_places,
     check_time,
     check_words,
     counted_containers,
@@ -30,7 +33,15 @@ from drawup.service.entries import (
 )
 from drawup.service.errors import Blocked, UseCaseError
 from drawup.service.planning import dose_key, look_at
-from drawup.service.state import GIVEN_KINDS, Entry, PatientState, formulary_entry, patient_state, patient_stream
+from drawup.service.state import (
+    GIVEN_KINDS,
+    Entry,
+    PatientState,
+    formulary_entry,
+    patient_state,
+    patient_stream,
+    setting,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +74,7 @@ def correct(
         raise UseCaseError("a correction needs its reason: --reason WORDS")
     check_named(by)
     check_words(reason=reason)
+    check_places(change.places)
     if change.at is not None:
         check_time(change.at, now)
     patient, _, number = entry.rpartition("-")
@@ -105,14 +117,16 @@ def _late_correction(
     writer: Writer, held: Entry, now: datetime, accepted: Sequence[Mapping[str, str]]
 ) -> list[Finding]:
     """A controlled medicine's entry is corrected on the day or the day after; later wants a reason of its own."""
-    days = (now.date() - held.at.date()).days
+    zone = ZoneInfo(setting(writer).zone)
+    day, today = held.at.astimezone(zone).date(), now.astimezone(zone).date()
+    days = (today - day).days
     try:
         controlled = bool(formulary_entry(writer, held.body.get("medicine", "")).get("controlled"))
     except UseCaseError:
         controlled = False
     if not controlled or days <= 1:
         return []
-    late = finding("controlled-correction-late", day=held.at.date().isoformat(), today=now.date().isoformat())
+    late = finding("controlled-correction-late", day=day.isoformat(), today=today.isoformat())
     given = tuple(Accepted(code=one["code"], reason=one["reason"]) for one in accepted)
     return [accept(late, given)]
 
@@ -121,7 +135,7 @@ _LONGEST_NUMBER = 16
 
 # What each kind of entry has that could be wrong; the time can be wrong in all.
 _DOSE = ("places", "scans", "volume")
-_CORRECTABLE = {"not given": ("scans",), "inspection": ("places",)}
+_CORRECTABLE = {"not given": ("scans",), "inspection": ("places",), "reported": ("places", "volume")}
 
 
 def _check_change(held: Entry, change: Change) -> None:
@@ -130,6 +144,8 @@ def _check_change(held: Entry, change: Change) -> None:
             raise UseCaseError(f'an entry "{held.kind}" has no {part} that could be wrong')
     if len(change.places) > 1 and held.kind == "inspection":
         raise UseCaseError("an inspection is of one place. Name one --place")
+    if change.places and held.kind == "inspection":
+        check_known_site(change.places[0]["site"])
     if change.volume is not None and not (held.body.get("volume_ml") and held.body.get("amount")):
         raise UseCaseError("this entry says no volume. Write it anew, and correct this one with --void")
 

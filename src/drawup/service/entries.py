@@ -9,8 +9,9 @@ from datetime import datetime, timedelta
 from fractions import Fraction
 from typing import Any
 
+from drawup.evidence.tables import load_sites
 from drawup.exchange.answer import finding_json
-from drawup.exchange.reader import checked_text
+from drawup.exchange.reader import FieldError, checked_text, shown
 from drawup.injection.finding import Finding
 from drawup.injection.notation import NotationError, decimal_text, parse_quantity, rounded_half_up
 from drawup.injection.quantity import Dimension, Quantity
@@ -39,6 +40,19 @@ def check_words(**texts: str) -> None:
     """Refuse control characters, and pages of text, in what a person writes down. Raises FieldError."""
     for field, text in texts.items():
         checked_text(text, field, 500)
+
+
+def check_places(places: Sequence[Mapping[str, str]]) -> None:
+    """Refuse places that cannot be shown. Raises FieldError."""
+    for place in places:
+        check_words(**place)
+
+
+def check_known_site(site: str) -> None:
+    """Refuse a site that no table has, where only a known one means something. Raises FieldError."""
+    names = [known.name for known in load_sites()]
+    if site not in names:
+        raise FieldError("site", f'read "{shown(site)}", expected one of: {", ".join(names)}')
 
 
 def check_named(by: str) -> None:

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from drawup.exchange.answer import answer
 from drawup.exchange.gs1 import Scan, read_code
+from drawup.exchange.reader import shown
 from drawup.exchange.request import ReadRequest, read_request
 from drawup.injection.finding import Finding, Severity
 from drawup.injection.plan import Plan, plan_injection
@@ -183,13 +184,13 @@ def request_document(
     """The public request for one dose, from the facts as they stand."""
     held = state.orders[order]
     rule = dict(held["order"])
+    local = now.astimezone(ZoneInfo(current.zone))
     if "stopped" in held:
         rule["stopped"] = held["stopped"]
     if "replaced_by" in held:
-        rule["stopped"] = now.date().isoformat()
+        rule["stopped"] = local.date().isoformat()
     if chosen_dose is not None:
-        rule["dose"] = {**rule.get("dose", {}), "chosen": chosen_dose}
-    local = now.astimezone(ZoneInfo(current.zone))
+        rule["dose"] = {**(rule.get("dose") or {}), "chosen": chosen_dose}
     document: dict[str, Any] = {
         "format": 1,
         "now": local.isoformat(),
@@ -198,7 +199,7 @@ def request_document(
         "medicine": dict(formulary_entry(reading, rule["medicine"])),
         "history": list(_history(state, now)),
         "readings": [_only(one, "what", "value", "at") for one in state.readings if _moment(one["at"]) <= now],
-        "open_orders": _other_orders(state, order, now),
+        "open_orders": _other_orders(state, order, local),
         "accepted": [*remembered(state, order), *map(dict, accepted)],
     }
     if choose:
@@ -289,7 +290,7 @@ def _other_orders(state: PatientState, order: str, now: datetime) -> list[dict[s
         rule = held["order"]
         dose = rule.get("dose") or {}
         other: dict[str, Any] = {"medicine": rule["medicine"], "words": f"order {held['id']}"}
-        if dose.get("amount") and dose.get("per", "dose") == "dose":
+        if dose.get("amount") and (dose.get("per") or "dose") == "dose":
             other["amount"] = dose["amount"]
         if dose.get("doses_per_day"):
             other["doses_per_day"] = dose["doses_per_day"]
@@ -329,6 +330,8 @@ def look_at(reading: Reading, text: str, now: datetime) -> Scanned:
             raw=text,
         )
         return Scanned(scan=scan, stock=stock)
+    if not text.isascii() and any("\ud800" <= one <= "\udfff" for one in text):
+        raise UseCaseError(f'read "{shown(text)}": bytes that are no text. Scan the container again')
     scan = read_code(text, today=now.date())
     if not scan.gtin or not scan.batch:
         return Scanned(scan=scan, stock=None)
@@ -340,7 +343,7 @@ def _stock_by_batch(reading: Reading, batch: str) -> StockState:
     found = [one for one in all_stock(reading) if one.batch == batch]
     if len(found) != 1:
         told = "is not in stock" if not found else f"stands for {len(found)} packs: scan the container instead"
-        raise UseCaseError(f"batch {batch} {told}. See drawup stock list")
+        raise UseCaseError(f'batch "{shown(batch)}" {told}. See drawup stock list')
     return found[0]
 
 

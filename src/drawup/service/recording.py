@@ -12,8 +12,7 @@ from datetime import datetime, timedelta
 from fractions import Fraction
 from typing import Any
 
-from drawup.evidence.tables import load_sites
-from drawup.exchange.reader import Fields, moment_of, shown
+from drawup.exchange.reader import Fields, moment_of
 from drawup.injection.batch import check_scanned
 from drawup.injection.finding import Finding, finding, worst_first
 from drawup.injection.notation import exact_text, parse_quantity, render
@@ -22,7 +21,9 @@ from drawup.record.errors import Claimed
 from drawup.record.store import Store, Writer
 from drawup.service.entries import (
     Recorded,
+    check_known_site,
     check_named,
+    check_places,
     check_time,
     check_words,
     clock_text,
@@ -123,6 +124,7 @@ def given(
     plan = plan_digest(store, plan)
     check_time(happened.at, now)
     check_words(note=happened.note)
+    check_places(happened.places)
     if happened.volume is not None:
         volume_of(happened.volume)
     try:
@@ -351,8 +353,19 @@ def _kind_and_marks(
 # --- without a plan, not given, reported, inspected ---------------------------------------------------------------
 
 _FREE_KEYS = frozenset(
-    ["medicine", "amount", "volume_ml", "route", "injections", "containers", "at", "note"]
-    + ["given_by", "prepared_by", "checked_by"]
+    [
+        "medicine",
+        "amount",
+        "volume_ml",
+        "route",
+        "injections",
+        "containers",
+        "at",
+        "given_by",
+        "prepared_by",
+        "checked_by",
+        "note",
+    ]
 )
 
 
@@ -463,8 +476,7 @@ def inspected(store: Store, patient: str, body: Mapping[str, str], *, by: str, a
         state, current = patient_state(writer, patient), setting(writer)
         fields = Fields(dict(body), "", current.policy.notation, [])
         clean: dict[str, Any] = {"site": fields.need_text("site"), "side": fields.one_of("side", ("left", "right"))}
-        if clean["site"] not in (names := [site.name for site in load_sites()]):
-            fields.fail("site", f'read "{shown(clean["site"])}", expected one of: {", ".join(names)}')
+        check_known_site(clean["site"])
         clean["kind"] = fields.need_text("kind")
         for key in ("point", "words"):
             text = fields.text(key, longest=500)

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from drawup.evidence.policies import policy_text
-from drawup.exchange.reader import FieldError, Fields, checked_text, day_of
+from drawup.evidence.tables import load_sites
+from drawup.exchange.gs1 import check_digit_holds
+from drawup.exchange.reader import FieldError, Fields, checked_text, day_of, moment_of, shown
 from drawup.exchange.request import read_request
+from drawup.injection.anatomy import region_words, sites_on
+from drawup.injection.quantity import Dimension
 from drawup.record.fact import Fact
 from drawup.record.store import Store, Writer
+from drawup.service.entries import check_time, check_words
 from drawup.service.errors import UseCaseError
 from drawup.service.state import (
     PatientState,
@@ -23,6 +28,7 @@ from drawup.service.state import (
     medicine_of,
     patient_state,
     patient_stream,
+    region_of,
     setting,
     stock_state,
 )
@@ -30,10 +36,8 @@ from drawup.service.state import (
 
 def use_policy(store: Store, name_or_path: str, *, zone: str, now: datetime, by: str = "") -> Fact:
     """Put a policy in force, by the name of a preset or by a file; its very content is kept."""
-    try:
-        ZoneInfo(zone)
-    except (KeyError, ValueError, OSError):
-        raise UseCaseError(f'"{zone}" is not a time zone. Write such as Europe/London') from None
+    check_zone(zone)
+    check_words(by=by)
     name, text = policy_text(name_or_path)
     with store.writing() as writer:
         digest = writer.keep(text.encode("utf-8"))
@@ -41,12 +45,25 @@ def use_policy(store: Store, name_or_path: str, *, zone: str, now: datetime, by:
         return writer.append("audit", "policy", body, recorded_at=now, keys=["policy"])
 
 
+def check_zone(zone: str) -> None:
+    """Raise UseCaseError for what is no time zone of the published list."""
+    try:
+        ZoneInfo(zone)
+    except (KeyError, ValueError, OSError):
+        raise UseCaseError(f'"{shown(zone)}" is not a time zone. Write such as Europe/London') from None
+
+
 def add_to_formulary(store: Store, entry: Mapping[str, Any], *, now: datetime, by: str = "") -> Fact:
     """Add or replace a medicine (the public request's `medicine`) or a diluent ({"diluent": {...}})."""
     if "diluent" in entry and "presentations" not in entry:
         return _add_diluent(store, entry["diluent"], now=now, by=by)
+    check_words(by=by)
     with store.writing() as writer:
         medicine = medicine_of(entry, setting(writer).policy)
+        _check_name("medicine.name", medicine.name)
+        for index, pack in enumerate(medicine.presentations):
+            if pack.gtin is not None:
+                _check_gtin(f"medicine.presentations[{index}].gtin", pack.gtin)
         keys = [f"medicine:{medicine.name}", "medicines"]
         for pack in medicine.presentations:
             if pack.gtin is None:
@@ -59,14 +76,33 @@ def add_to_formulary(store: Store, entry: Mapping[str, Any], *, now: datetime, b
         return writer.append("formulary", "medicine", body, recorded_at=now, keys=keys)
 
 
+_LONGEST_NAME = 150
+
+
+def _check_name(field: str, name: str) -> None:
+    """What things are looked up by is written in one way only. Raises FieldError."""
+    if name != name.strip():
+        raise FieldError(field, f'read "{shown(name)}", with a space at its start or end. Write it without')
+    checked_text(name, field, _LONGEST_NAME)
+
+
+def _check_gtin(field: str, gtin: str) -> None:
+    if not check_digit_holds(gtin):
+        raise FieldError(
+            field, f'read "{shown(gtin)}": its last figure does not fit the others. Compare it with the pack'
+        )
+
+
 def _plain(entry: Mapping[str, Any]) -> Any:
-    """The entry with exact numbers as text, so that it is kept to the last figure."""
+    """The entry as it is kept: exact numbers and TOML dates as text to the last figure, and nothing that is null."""
 
     def walk(value: Any) -> Any:
         if isinstance(value, Decimal):
             return format(value, "f")
+        if isinstance(value, date):
+            return value.isoformat()
         if isinstance(value, Mapping):
-            return {key: walk(one) for key, one in value.items()}
+            return {key: walk(one) for key, one in value.items() if one is not None}
         return [walk(one) for one in value] if isinstance(value, list) else value
 
     return walk(entry)
@@ -76,17 +112,22 @@ _DILUENT_KEYS = frozenset(("name", "gtin", "container", "volume"))
 
 
 def _add_diluent(store: Store, entry: Any, *, now: datetime, by: str) -> Fact:
+    check_words(by=by)
     with store.writing() as writer:
         fields = Fields(entry, "diluent", setting(writer).policy.notation, [])
         name, gtin = fields.need_text("name"), fields.need_text("gtin")
         fields.text("container")
-        fields.text("volume")
+        fields.quantity("volume", Dimension.VOLUME)
         fields.close(_DILUENT_KEYS)
+        _check_name("diluent.name", name)
+        if not (gtin.isascii() and gtin.isdigit() and len(gtin) in (8, 12, 13, 14)):
+            fields.fail("gtin", f'read "{shown(gtin)}", expected 8, 12, 13 or 14 figures')
         padded = gtin.rjust(14, "0")
+        _check_gtin("diluent.gtin", padded)
         known = known_code(writer, padded)
         if known is not None and known.name != name:
             raise UseCaseError(f"the code {padded} already stands for {known.name}. Check both labels")
-        body = {"diluent": dict(entry), "by": by}
+        body = {"diluent": _plain(entry), "by": by}
         return writer.append("formulary", "diluent", body, recorded_at=now, keys=[f"gtin:{padded}", "diluents"])
 
 
@@ -97,13 +138,19 @@ _PERSON_KEYS = frozenset(["family", "given", "born", "sex", "identifiers", "plac
 
 def register_patient(store: Store, person: Mapping[str, Any], *, now: datetime, by: str = "") -> str:
     """Register a patient and return the record's own name for them. At least two identifiers: name and birth date."""
-    fields = Fields(dict(person), "patient", _notation(store), [])
-    family, given = fields.need_text("family"), fields.need_text("given")
+    check_words(by=by)
+    current = setting(store)
+    today = now.astimezone(ZoneInfo(current.zone)).date()
+    fields = Fields(dict(person), "patient", current.policy.notation, [])
+    family, given = fields.need_text("family").strip(), fields.need_text("given").strip()
+    checked_text(family, "patient.family", _LONGEST_NAME)
     born = fields.day("born")
     if born is None:
         fields.fail("born", "missing: name and birth date tell one patient from another")
-    if born > now.date():
+    if born > today:
         fields.fail("born", f"read {born.isoformat()}, after today")
+    if born.year < today.year - 130:
+        fields.fail("born", f"read {born.isoformat()}, more than 130 years ago")
     body = {"family": family, "given": given, "born": born.isoformat()}
     body["sex"] = fields.one_of("sex", ("female", "male", "unknown")) or "unknown"
     for key in ("place", "note"):
@@ -127,34 +174,41 @@ def register_patient(store: Store, person: Mapping[str, Any], *, now: datetime, 
 
 def _identifier(value: object, path: str, parent: Fields) -> tuple[str, str]:
     fields = Fields(value, path, parent.notation, parent.notes)
-    pair = fields.need_text("kind"), fields.need_text("value")
+    kind, number = fields.need_text("kind").strip(), fields.need_text("value").strip()
     fields.close(frozenset(("kind", "value")))
-    return pair
-
-
-def _notation(store: Store) -> Any:
-    return setting(store).policy.notation
+    return checked_text(kind, fields.at("kind"), 50), checked_text(number, fields.at("value"), 100)
 
 
 def note_patient_fact(
     store: Store, patient: str, kind: str, body: Mapping[str, Any], *, now: datetime, by: str = ""
 ) -> Fact:
-    """Keep one fact about a patient: allergies, measured, ruled out, ruled in, bleeding risk, reading, consent.
+    """Keep one fact about a patient: allergies, measured, ruled out, ruled in, bleeding risk, reading, consent."""
+    return note_patient_facts(store, patient, [(kind, body)], now=now, by=by)[0]
 
-    The fact is read back through the public request before it is kept, so that what cannot be planned with is refused
+
+def note_patient_facts(
+    store: Store, patient: str, facts: Sequence[tuple[str, Mapping[str, Any]]], *, now: datetime, by: str = ""
+) -> list[Fact]:
+    """Keep several facts about a patient, all of them or none.
+
+    Each is read back through the public request before it is kept, so that what cannot be planned with is refused
     while the person who knows is still there.
     """
+    check_words(by=by)
     with store.writing() as writer:
         state = patient_state(writer, patient)
-        _check_patient_fact(state, kind, body, writer, now)
-        return writer.append(patient_stream(patient), kind, {**body, "by": by}, recorded_at=now)
+        for kind, body in facts:
+            _check_patient_fact(state, kind, body, writer, now)
+        stream = patient_stream(patient)
+        return [writer.append(stream, kind, {**body, "by": by}, recorded_at=now) for kind, body in facts]
 
 
 def _check_patient_fact(state: PatientState, kind: str, body: Mapping[str, Any], writer: Writer, now: datetime) -> None:
     patient: dict[str, Any] = {"born": state.person["born"], "sex": state.person["sex"]}
+    current = setting(writer)
     document: dict[str, Any] = {
         "format": 1,
-        "now": now.isoformat(),
+        "now": now.astimezone(ZoneInfo(current.zone)).isoformat(),
         "patient": patient,
         "order": {"medicine": "any"},
         "medicine": {"name": "any", "presentations": [{"strength": "1 mg/mL"}]},
@@ -168,10 +222,12 @@ def _check_patient_fact(state: PatientState, kind: str, body: Mapping[str, Any],
             patient["distance_mm"] = {body["site"]: body["value"]}
         case "ruled out" | "ruled in":
             patient["avoid"] = [{key: body[key] for key in ("region", "side", "reason") if body.get(key)}]
+            _check_region(state, kind, body)
         case "bleeding risk":
             patient["bleeding_risk"] = body["risk"]
         case "reading":
             document["readings"] = [{key: body[key] for key in ("what", "value", "at")}]
+            check_time(moment_of(body["at"], "readings[0].at"), now)
         case "pregnancy":
             patient["pregnant"] = body["pregnant"]
         case "birth":
@@ -180,7 +236,18 @@ def _check_patient_fact(state: PatientState, kind: str, body: Mapping[str, Any],
             checked_text(body["text"], "consent", 500)
         case _:
             raise UseCaseError(f'"{kind}" is not a fact about a patient')
-    read_request(document, policy=setting(writer).policy)
+    read_request(document, policy=current.policy)
+
+
+def _check_region(state: PatientState, kind: str, body: Mapping[str, Any]) -> None:
+    """A region that rules nothing out, or in, would be a caution that nobody is given."""
+    sites = load_sites()
+    if not sites_on(sites, body["region"]):
+        known = ", ".join(region_words(sites))
+        raise FieldError("region", f'read "{shown(body["region"])}", expected, with or without a side: {known}')
+    if kind == "ruled in" and region_of(body) not in map(region_of, state.ruled_out):
+        listed = ", ".join(f"{one.get('side') or ''} {one['region']}".strip() for one in state.ruled_out)
+        raise FieldError("region", f'"{shown(body["region"])}" is not ruled out. Ruled out: {listed or "nothing"}')
 
 
 # --- orders -------------------------------------------------------------------------------------------------------
@@ -190,22 +257,24 @@ def enter_order(
     store: Store, patient: str, order: Mapping[str, Any], *, now: datetime, by: str = "", replaces: str | None = None
 ) -> str:
     """Keep an order (the public request's `order`); returns its name. Orders are replaced or stopped, never edited."""
+    check_words(by=by)
     with store.writing() as writer:
         state = patient_state(writer, patient)
+        current = setting(writer)
         name = order.get("medicine")
         if not isinstance(name, str):
             raise FieldError("order.medicine", "missing, expected the name of a medicine of the formulary")
         entry = formulary_entry(writer, name)
         document = {
             "format": 1,
-            "now": now.isoformat(),
+            "now": now.astimezone(ZoneInfo(current.zone)).isoformat(),
             "patient": {"born": state.person["born"]},
             "order": dict(order),
             "medicine": dict(entry),
         }
-        read_request(document, policy=setting(writer).policy)
+        read_request(document, policy=current.policy)
         if replaces is not None and (replaces not in state.orders or "replaced_by" in state.orders[replaces]):
-            raise UseCaseError(f'"{replaces}" is not an order of {state.name} that can be replaced')
+            raise UseCaseError(f'"{shown(replaces)}" is not an order of {state.name} that can be replaced')
         identity = f"{patient}.{len(state.orders) + 1}"
         body: dict[str, Any] = {"id": identity, "order": _plain(order), "by": by}
         if replaces is not None:
@@ -217,6 +286,9 @@ def enter_order(
 def stop_order(store: Store, order: str, *, on: str, reason: str, now: datetime, by: str = "") -> Fact:
     """Stop an order from a day on."""
     day_of(on, "on")
+    check_words(reason=reason, by=by)
+    if not reason.strip():
+        raise UseCaseError("say why it is stopped: --reason WORDS")
     patient = order.partition(".")[0]
     with store.writing() as writer:
         state = patient_state(writer, patient)
@@ -231,6 +303,15 @@ def stop_order(store: Store, order: str, *, on: str, reason: str, now: datetime,
 # --- stock --------------------------------------------------------------------------------------------------------
 
 
+_MOST_CONTAINERS = 100_000
+
+
+def check_count(count: int) -> None:
+    """Raise UseCaseError for a number of containers that nobody can have."""
+    if not 1 <= count <= _MOST_CONTAINERS:
+        raise UseCaseError(f"read {shown(count)} containers, expected from 1 to {_MOST_CONTAINERS:,}")
+
+
 def receive_stock(
     store: Store,
     *,
@@ -243,8 +324,9 @@ def receive_stock(
     by: str = "",
 ) -> Fact:
     """So many unopened containers of one batch came in."""
-    if count < 1:
-        raise UseCaseError(f"read {count}, expected at least 1 container")
+    check_count(count)
+    check_words(place=place, by=by)
+    _check_name("batch", batch)
     with store.writing() as writer:
         if known_code(writer, gtin) is None:
             raise UseCaseError(f"the code {gtin} is not in the formulary. Add the pack first: drawup formulary add")
@@ -262,12 +344,21 @@ def change_stock(
     store: Store, *, gtin: str, batch: str, kind: str, body: Mapping[str, Any], now: datetime, by: str = ""
 ) -> Fact:
     """One movement of a batch: moved, opened, discarded, wasted, quarantined, released."""
+    check_words(by=by, **{key: body[key] for key in ("reason", "place") if key in body})
     with store.writing() as writer:
         state = stock_state(writer, gtin, batch)
         if not state.received:
             raise UseCaseError(f"no batch {batch} of {gtin} was received. See drawup stock list")
         if kind == "opened" and state.balance < 1:
             raise UseCaseError(f"no unopened container of batch {batch} is left to open")
-        if kind == "released" and not by:
+        if kind == "wasted":
+            check_count(-body.get("count", 0))
+        if kind == "opened":
+            check_time(moment_of(body["at"], "at"), now)
+        if kind == "wasted" and -body.get("count", 0) > state.balance:
+            raise UseCaseError(
+                f"batch {batch} has {state.balance} unopened containers. Receive them first, or count again"
+            )
+        if kind == "released" and not by.strip():
             raise UseCaseError("only a named person may release a batch from quarantine. Say who: --by")
         return append_stock(writer, state, kind, {**body, "by": by}, now)

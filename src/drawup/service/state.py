@@ -13,7 +13,8 @@ from typing import Any, Protocol
 
 from drawup.evidence.policies import parse_policy
 from drawup.exchange.medicine_entry import read_medicine
-from drawup.exchange.reader import Fields
+from drawup.exchange.reader import Fields, shown
+from drawup.injection.anatomy import split_region
 from drawup.injection.medicine import Medicine
 from drawup.injection.policy import Policy
 from drawup.record.fact import Claim, Fact
@@ -106,7 +107,7 @@ class PatientState:
         return [
             order
             for order in self.orders.values()
-            if "stopped" not in order and "replaced_by" not in order and order["order"].get("stop", "9999") >= day
+            if "stopped" not in order and "replaced_by" not in order and (order["order"].get("stop") or "9999") >= day
         ]
 
 
@@ -123,10 +124,11 @@ def alike_key(family: str) -> str:
 def patient_state(reading: Reading, patient: str) -> PatientState:
     """The patient as the facts stand. Raises UseCaseError where there is none."""
     state = PatientState(patient=patient)
-    for fact in reading.facts(patient_stream(patient)):
+    # A name that no stream can have, such as bytes of the command line that are no text, is nobody's.
+    for fact in reading.facts(patient_stream(patient)) if patient.isprintable() else ():
         _fold(state, fact)
     if not state.person:
-        raise UseCaseError(f'no patient "{patient}" in this record. See drawup patient list')
+        raise UseCaseError(f'no patient "{shown(patient)}" in this record. See drawup patient list')
     return state
 
 
@@ -147,8 +149,7 @@ def _fold(state: PatientState, fact: Fact) -> None:
         case "ruled out":
             state.ruled_out.append(body)
         case "ruled in":
-            same = (body["region"], body.get("side"))
-            state.ruled_out = [one for one in state.ruled_out if (one["region"], one.get("side")) != same]
+            state.ruled_out = [one for one in state.ruled_out if region_of(one) != region_of(body)]
         case "bleeding risk":
             state.bleeding = body["risk"]
         case "reading":
@@ -171,6 +172,12 @@ def _fold(state: PatientState, fact: Fact) -> None:
             state.entries[fact.number] = Entry(
                 number=fact.number, kind=kind, body=body, original=body, recorded_at=fact.recorded_at
             )
+
+
+def region_of(body: Mapping[str, Any]) -> tuple[str, str | None]:
+    """A region that is ruled out or in, and its side, however it was written: "left arm", or "arm" with the side."""
+    word, side = split_region(body["region"])
+    return word, body.get("side") or side
 
 
 def _correct(state: PatientState, fact: Fact) -> None:

@@ -7,8 +7,10 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
+from drawup.exchange.reader import checked_text, shown
 from drawup.record.fact import Fact
-from drawup.service.state import Entry, PatientState, Reading, patient_state
+from drawup.service.errors import UseCaseError
+from drawup.service.state import Entry, PatientState, Reading, all_stock, patient_state
 
 
 def chart(reading: Reading, patient: str) -> dict[str, Any]:
@@ -57,6 +59,11 @@ def trace_batch(reading: Reading, batch: str, *, gtin: str | None = None) -> lis
 
     A batch number is only one maker's: name the pack (`gtin`) to tell two of the same number apart.
     """
+    checked_text(batch, "batch", 200)
+    if not batch.strip():
+        raise UseCaseError("say which batch: --batch BATCH")
+    if gtin is not None and not (gtin.isascii() and gtin.isdigit() and len(gtin) == 14):
+        raise UseCaseError(f'read the code "{shown(gtin)}", expected the figures of a GTIN')
     states: dict[str, PatientState] = {}
     found, seen = [], set()
     for fact in reading.find(f"batch:{batch}"):
@@ -74,6 +81,17 @@ def trace_batch(reading: Reading, batch: str, *, gtin: str | None = None) -> lis
             continue
         found.append(_traced(state, entry, sum(one["count"] for one in counts), counts[0]["gtin"]))
     return found
+
+
+def unknown_batch(reading: Reading, batch: str) -> str:
+    """What to look at where nobody received a batch: empty where it was in stock, so that nobody is the answer."""
+    known = {one.batch for one in all_stock(reading)}
+    if batch in known:
+        return ""
+    alike = sorted(one for one in known if one.casefold() == batch.strip().casefold())
+    if alike:
+        return f"No such batch was ever received here, but {', '.join(alike)} was: capitals and spaces count"
+    return "No such batch was ever received here. Compare the number with the notice"
 
 
 def _traced(state: PatientState, entry: Entry, count: int, gtin: str | None) -> dict[str, Any]:
