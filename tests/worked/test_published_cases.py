@@ -18,9 +18,10 @@ from drawup.exchange.request import read_request
 from drawup.injection.barrel import nearest_mark
 from drawup.injection.notation import parse_equivalence, parse_quantity, parse_strength, rounded_half_up
 from drawup.injection.patient import kilograms
-from drawup.injection.plan import Plan, Request, plan_injection
+from drawup.injection.plan import Plan, plan_injection
 from drawup.injection.preparation import doses_in_container
 from drawup.injection.quantity import ALL_UNITS, GRAM, Concentration, Quantity, convert
+from drawup.injection.request import Request
 
 FOLDER = Path(__file__).parent
 Case = dict[str, Any]

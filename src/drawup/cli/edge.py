@@ -197,9 +197,9 @@ def read_bytes(path: str, *, most: int = 2_000_000) -> bytes:
             try:
                 content = file.read(most + 1)
             except OSError as error:
-                raise ValueError(f"{path}: {error.strerror}") from None
+                raise ValueError(f"{_named(path)}: {error.strerror}") from None
     if len(content) > most:
-        raise ValueError(f"{path} is longer than {most:,} bytes")
+        raise ValueError(f"{_named(path)} is longer than {most:,} bytes")
     return content
 
 
@@ -208,9 +208,16 @@ def open_file(path: str) -> IO[bytes]:
     try:
         return Path(path).open("rb")
     except OSError as error:
-        raise ValueError(f"{path}: {error.strerror}") from None
+        raise ValueError(f"{_named(path)}: {error.strerror}") from None
     except ValueError:
-        raise ValueError(f'"{path[:60]}" cannot be the name of a file') from None
+        raise ValueError(f'"{_named(path)}" cannot be the name of a file') from None
+
+
+def _named(path: str) -> str:
+    """A path as it was typed, up to a length that helps."""
+    from drawup.exchange.reader import shown
+
+    return shown(path, most=300)
 
 
 def accepted_reasons(pairs: Sequence[str]) -> list[dict[str, str]]:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from drawup.cli.edge import finding_text, line
+from drawup.injection.arrangement import PlannedInjection
 from drawup.injection.barrel import mark_text, percent_text
 from drawup.injection.medicine import ROUTE_WORDS
 from drawup.injection.notation import render, render_concentration, render_number
-from drawup.injection.plan import Plan, PlannedInjection, Request
+from drawup.injection.plan import Plan
 from drawup.injection.policy import Policy
 from drawup.injection.preparation import Candidate, pack_text
+from drawup.injection.request import Request
 
 
 def plan_text(plan: Plan, request: Request, policy: Policy) -> str:

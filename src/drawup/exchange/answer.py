@@ -6,10 +6,11 @@ from fractions import Fraction
 from typing import Any
 
 from drawup import __version__
+from drawup.injection.arrangement import PlannedInjection
 from drawup.injection.barrel import mark_text, percent_text
 from drawup.injection.finding import Finding, Severity, finding
 from drawup.injection.notation import exact_text, render_concentration
-from drawup.injection.plan import Plan, PlannedInjection
+from drawup.injection.plan import Plan
 from drawup.injection.policy import Barrel, Needle, Policy
 from drawup.injection.preparation import Candidate
 

@@ -36,9 +36,9 @@ from drawup.injection.patient import (
     RuledOut,
     SkinMark,
 )
-from drawup.injection.plan import Accepted, Choice, Request, Tables
 from drawup.injection.policy import Barrel, Policy, SiteLimit
 from drawup.injection.quantity import Dimension, Quantity
+from drawup.injection.request import Accepted, Choice, Request, Tables
 from drawup.injection.site import with_limits
 from drawup.injection.timing import PastDose
 

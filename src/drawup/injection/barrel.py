@@ -45,28 +45,50 @@ def nearest_mark(volume: Fraction, interval: Fraction) -> Fraction:
     return interval * ((2 * marks.numerator + marks.denominator) // (2 * marks.denominator))
 
 
-def try_barrel(barrel: Barrel, volume: Fraction, headroom: Fraction) -> Drawn | None:
-    """The nearest mark on this barrel; None where it does not hold the volume with room to spare."""
+def mark_below(most: Fraction, interval: Fraction) -> Fraction:
+    """The highest mark that is not over a volume."""
+    return interval * (most / interval).__floor__()
+
+
+def try_barrel(barrel: Barrel, volume: Fraction, headroom: Fraction, most_ml: Fraction | None = None) -> Drawn | None:
+    """The nearest mark on this barrel that is not over `most_ml`; None where it does not hold the volume with room."""
     per_ml = barrel.units_per_ml
     capacity = barrel.capacity if per_ml is None else barrel.capacity / per_ml
     if volume * (_ONE + headroom) > capacity:
         return None
-    mark = nearest_mark(volume, barrel.interval if per_ml is None else barrel.interval / per_ml)
+    interval = barrel.interval if per_ml is None else barrel.interval / per_ml
+    mark = nearest_mark(volume, interval)
+    if most_ml is not None and mark > most_ml:
+        mark = mark_below(most_ml, interval)
     difference = Fraction(0) if mark == volume else (mark - volume) / volume
     return Drawn(barrel=barrel, mark_ml=mark, difference=difference)
 
 
-def choose_barrel(volume: Fraction, *, barrels: tuple[Barrel, ...], policy: Policy) -> Drawn | None:
-    """The smallest barrel that holds the volume with headroom and whose nearest mark is within the tolerance."""
-    return _choose_barrel(volume.numerator, volume.denominator, barrels, policy)
+def choose_barrel(
+    volume: Fraction, *, barrels: tuple[Barrel, ...], policy: Policy, most_ml: Fraction | None = None
+) -> Drawn | None:
+    """The smallest barrel that holds the volume with headroom and whose nearest mark is within the tolerance.
+
+    `most_ml` is what a cap, a container or a site allows: rounding to a mark never goes over it.
+    """
+    drawn = _choose_barrel(volume.numerator, volume.denominator, barrels, policy)
+    if drawn is None or most_ml is None or drawn.mark_ml <= most_ml:
+        return drawn
+    return _first_fitting(volume, barrels, policy, most_ml)
 
 
 # The same few volumes come again and again; the key is whole numbers, which are quicker to look up than fractions.
 @lru_cache(maxsize=4096)
 def _choose_barrel(numerator: int, denominator: int, barrels: tuple[Barrel, ...], policy: Policy) -> Drawn | None:
-    volume, tolerance, headroom = Fraction(numerator, denominator), policy.mark_tolerance, policy.barrel_headroom
+    return _first_fitting(Fraction(numerator, denominator), barrels, policy, None)
+
+
+def _first_fitting(
+    volume: Fraction, barrels: tuple[Barrel, ...], policy: Policy, most_ml: Fraction | None
+) -> Drawn | None:
+    tolerance, headroom = policy.mark_tolerance, policy.barrel_headroom
     for barrel in barrels:
-        drawn = try_barrel(barrel, volume, headroom)
+        drawn = try_barrel(barrel, volume, headroom, most_ml)
         if drawn is not None and drawn.mark_ml > 0 and abs(drawn.difference) <= tolerance:
             return drawn
     return None
@@ -135,6 +157,8 @@ def wrong_units_barrel(
         marked = [one for one in policy.barrels if one.units_per_ml is not None]
         barrel = marked[0] if marked else None
     wrong_per_ml = barrel.units_per_ml if barrel is not None else None
+    if dose.unit.dimension is not Dimension.UNITS:
+        return finding("barrel-in-units", dose=render(dose, notation), volume=render_ml(volume, notation))
     if wrong_per_ml is None:
         named, wrong_mark = "A barrel marked in mL", f"{render_ml(volume, notation)}, with no units to read"
         wrong = f"{render(dose, notation)} could be read nowhere"

@@ -13,10 +13,11 @@ from drawup.injection.notation import Notation, decimal_text, render, render_num
 from drawup.injection.order import Band, DoseRule, Order
 from drawup.injection.patient import Age, Measurement, Patient, Reading, centimetres, kilograms
 from drawup.injection.policy import Policy
-from drawup.injection.quantity import KILOGRAM, DimensionMismatch, Quantity, convert
+from drawup.injection.quantity import KILOGRAM, POUND, Dimension, DimensionMismatch, Quantity, convert
 
 # Body surface has roots and powers: 28 digits, carried unrounded.
 _CONTEXT = Context(prec=28)
+_POUND_KG = POUND.factor / KILOGRAM.factor
 _TEN_POWERS = (10, 100, 1000)
 
 
@@ -67,8 +68,8 @@ def work_out_dose(
     amount = _banded(sheet, known_by(readings, now)) if rule.bands else _chosen(sheet)
     if amount is not None:
         amount = _by_basis(sheet, amount)
-    if amount is not None:
-        _check_usual(sheet, amount, medicine)
+    if amount is not None and amount.unit.dimension is not Dimension.VOLUME:
+        sheet.found += check_usual(amount, order=order, patient=patient, medicine=medicine, policy=policy, now=now)
     return Dose(amount=amount, working=tuple(sheet.lines), findings=tuple(sheet.found), sources=tuple(sheet.sources))
 
 
@@ -335,8 +336,13 @@ def _check_plausible(sheet: _Sheet, measured: Measurement, actual: Fraction) -> 
     if row.low_kg <= actual <= row.high_kg:
         return
     shown = render(measured.quantity, sheet.notation)
-    as_pounds = actual * Fraction("0.45359237")
-    if row.low_kg <= as_pounds <= row.high_kg:
+    written = measured.quantity
+    if written.unit is POUND and row.low_kg <= written.value <= row.high_kg:
+        words = f"{decimal_text(written.value) or _shown_kg(written.value)} kg"
+        sheet.found.append(finding("weight-kilograms", weight=shown, age=age.text, as_kilograms=words))
+        return
+    as_pounds = actual * _POUND_KG
+    if written.unit is not POUND and row.low_kg <= as_pounds <= row.high_kg:
         number = decimal_text(actual) or _shown_kg(actual)
         words = f"{number} lb = {_shown(as_pounds)} kg"
         sheet.found.append(finding("weight-pounds", weight=shown, age=age.text, as_pounds=words))
@@ -345,20 +351,26 @@ def _check_plausible(sheet: _Sheet, measured: Measurement, actual: Fraction) -> 
     sheet.found.append(finding("weight-unlikely", weight=shown, age=age.text, low=f"{low} kg", high=f"{high} kg"))
 
 
-def _check_usual(sheet: _Sheet, amount: Quantity, medicine: Medicine) -> None:
-    """Over the single maximum, or outside the usual range; a slip by a power of ten is named where it explains it."""
-    notation = sheet.notation
+def check_usual(
+    amount: Quantity, *, order: Order, patient: Patient, medicine: Medicine, policy: Policy, now: datetime
+) -> list[Finding]:
+    """Over the single maximum, or outside the usual range; a slip by a power of ten is named where it explains it.
+
+    A dose ordered as a volume is looked at once the pack says what it holds.
+    """
+    notation = policy.notation
+    found = []
     most = medicine.at_most_single
     if most is not None:
         compared = _comparable(amount, most, medicine)
         if compared is not None and compared > most:
-            sheet.found.append(finding("single-maximum", dose=render(amount, notation), limit=render(most, notation)))
-    usual = _usual_for(sheet, medicine)
+            found.append(finding("single-maximum", dose=render(amount, notation), limit=render(most, notation)))
+    usual = _usual_for(order, patient, medicine, now.date())
     if usual is None:
-        return
+        return found
     compared = _comparable(amount, usual.low, medicine)
     if compared is None or usual.low <= compared <= usual.high:
-        return
+        return found
     span = {"low": render(usual.low, notation), "high": render(usual.high, notation)}
     above = compared > usual.high
     for factor in _TEN_POWERS:
@@ -367,7 +379,7 @@ def _check_usual(sheet: _Sheet, amount: Quantity, medicine: Medicine) -> None:
             meant = meant.to(usual.low.unit)
         shifted = compared.times(Fraction(1, factor)) if above else compared.times(factor)
         if usual.low <= shifted <= usual.high:
-            sheet.found.append(
+            found.append(
                 finding(
                     "dose-power-of-ten",
                     dose=render(amount, notation),
@@ -377,10 +389,11 @@ def _check_usual(sheet: _Sheet, amount: Quantity, medicine: Medicine) -> None:
                     **span,
                 )
             )
-            return
+            return found
     group = f" ({usual.indication})" if usual.indication else ""
     side = "above" if above else "below"
-    sheet.found.append(finding("dose-outside-usual", dose=render(amount, notation), side=side, group=group, **span))
+    found.append(finding("dose-outside-usual", dose=render(amount, notation), side=side, group=group, **span))
+    return found
 
 
 def _comparable(amount: Quantity, limit: Quantity, medicine: Medicine) -> Quantity | None:
@@ -392,14 +405,14 @@ def _comparable(amount: Quantity, limit: Quantity, medicine: Medicine) -> Quanti
         return None
 
 
-def _usual_for(sheet: _Sheet, medicine: Medicine) -> UsualDose | None:
+def _usual_for(order: Order, patient: Patient, medicine: Medicine, today: date) -> UsualDose | None:
     """The first usual range that fits this age, weight and indication."""
     if not medicine.usual_doses:
         return None
-    age = sheet.age
-    weight = kilograms(sheet.patient.weight.quantity) if sheet.patient.weight is not None else None
+    age = patient.age(today)
+    weight = kilograms(patient.weight.quantity) if patient.weight is not None else None
     for usual in medicine.usual_doses:
-        if usual.indication and usual.indication != sheet.order.indication:
+        if usual.indication and usual.indication != order.indication:
             continue
         if not _inside(age.days if age else None, usual.from_days, usual.below_days):
             continue

@@ -128,6 +128,13 @@ ASKS: tuple[Row, ...] = (
         "policy table plausible_weight, from memory, check locally",
     ),
     (
+        "weight-kilograms",
+        "{weight} is unlikely at {age}, but {as_kilograms} would fit: were kilograms written as pounds?",
+        "Kilograms taken for pounds more than halve the dose.",
+        "Look at the scale's unit and weigh again.",
+        "policy table plausible_weight, from memory, check locally",
+    ),
+    (
         "weight-basis-unfit",
         "{basis} weight is meant for adults over 152 cm; {reason}.",
         "Outside that range the formula was never measured.",

@@ -171,6 +171,13 @@ STOPS: tuple[Row, ...] = (
         _ISMP_UNITS,
     ),
     (
+        "barrel-in-units",
+        "A barrel marked in units must not be used for {dose} = {volume}: its marks are not millilitres.",
+        "Marks in units belong to medicines in units, of one strength.",
+        "Use a barrel marked in mL.",
+        _ISMP_UNITS,
+    ),
+    (
         "cartridge-drawing",
         "{pack} is a pen or its cartridge: never draw from it with a syringe.",
         "The strength may differ from the barrel's marks, and air taken in spoils the next doses.",

@@ -7,7 +7,7 @@ from fractions import Fraction
 from functools import lru_cache
 from itertools import combinations_with_replacement
 
-from drawup.injection.barrel import nearest_mark
+from drawup.injection.barrel import mark_below, nearest_mark
 from drawup.injection.finding import Finding, finding
 from drawup.injection.medicine import ROUTE_WORDS, Medicine, Presentation
 from drawup.injection.notation import (
@@ -182,15 +182,19 @@ def prepare(
     ordered_strength: Concentration | Quantity | None,
     policy: Policy,
     chosen: int | None = None,
+    caps: tuple[Quantity, ...] = (),
 ) -> tuple[list[Candidate], list[Refused]]:
-    """Every pack that can give the dose, and every pack that cannot with its reason."""
+    """Every pack that can give the dose, and every pack that cannot with its reason.
+
+    `caps` are the amounts that rounding to a mark may not go over.
+    """
     candidates: list[Candidate] = []
     refused: list[Refused] = []
     for index, presentation in enumerate(medicine.presentations):
         if chosen is not None and index != chosen:
             refused.append(Refused(index=index, reason="another pack was chosen"))
             continue
-        answer = _consider(index, presentation, dose, medicine, route, ordered_strength, policy)
+        answer = _consider(index, presentation, dose, medicine, route, ordered_strength, policy, caps)
         if isinstance(answer, Candidate):
             candidates.append(answer)
         else:
@@ -210,6 +214,7 @@ def _consider(
     route: str | None,
     ordered_strength: Concentration | Quantity | None,
     policy: Policy,
+    caps: tuple[Quantity, ...],
 ) -> Candidate | Refused:
     notation = policy.notation
     if route is not None and presentation.routes and route not in presentation.routes:
@@ -243,8 +248,26 @@ def _consider(
     if volume <= 0:
         return Refused(index=index, reason="a dose of nothing")
     if presentation.container in _DEVICES or presentation.device is not None:
-        return _by_device(index, presentation, made, amount, volume, line, policy)
+        most = largest_volume(made, holds=made.usable_ml, caps=caps, medicine=medicine)
+        return _by_device(index, presentation, made, amount, volume, line, policy, most)
     return _by_barrel(index, presentation, made, amount, volume, line, policy)
+
+
+def largest_volume(
+    made: MadeUp, *, holds: Fraction | None, caps: tuple[Quantity, ...], medicine: Medicine
+) -> Fraction | None:
+    """The most that may be drawn, in mL: what the containers hold, and what each cap comes to; None without limit."""
+    limits = [] if holds is None else [holds]
+    for cap in caps:
+        if cap.unit.dimension is Dimension.VOLUME:
+            limits.append(cap.base)
+            continue
+        try:
+            amount = convert(cap, made.concentration.amount.kind, medicine.equivalences)
+        except DimensionMismatch:
+            continue
+        limits.append(made.concentration.volume_of(amount))
+    return min(limits) if limits else None
 
 
 def same_strength(ordered: Concentration | Quantity, packed: Concentration | Quantity) -> bool:
@@ -334,6 +357,7 @@ def _by_device(
     volume: Fraction,
     line: str,
     policy: Policy,
+    most_ml: Fraction | None,
 ) -> Candidate | Refused:
     """A pen is dialled; a prefilled syringe or auto-injector is given whole or expelled to a mark, never combined."""
     notation, device = policy.notation, presentation.device
@@ -359,6 +383,8 @@ def _by_device(
                 index=index, reason=f"holds {render_ml(volume + left, notation)} and has no marks for a part"
             )
         mark = min(nearest_mark(volume, marks), volume + left)
+        if most_ml is not None and mark > most_ml >= volume:
+            mark = mark_below(most_ml, marks)
         if mark == 0 or abs(mark - volume) > volume * policy.mark_tolerance:
             return Refused(index=index, reason=f"its marks, {render_ml(marks, notation)} apart, cannot show the dose")
         left = volume + left - mark
@@ -367,7 +393,7 @@ def _by_device(
             given = render(made.concentration.amount_in(mark), notation)
             found.append(finding("expel-part", expel=render_ml(left, notation), mark=expel, given=given))
     use = DeviceUse(
-        kind=device.kind if device else presentation.container,
+        kind=presentation.container if presentation.container in _DEVICES or device is None else device.kind,
         dial=dial,
         prime=prime,
         expel_to=expel,

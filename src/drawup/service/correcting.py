@@ -12,7 +12,8 @@ from zoneinfo import ZoneInfo
 from drawup.exchange.reader import shown
 from drawup.injection.finding import Finding, finding
 from drawup.injection.notation import exact_text, parse_quantity
-from drawup.injection.plan import Accepted, accept
+from drawup.injection.plan import accept
+from drawup.injection.request import Accepted
 from drawup.record.fact import Fact
 from drawup.record.store import Store, Writer
 from drawup.service.entries import (

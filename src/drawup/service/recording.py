@@ -16,7 +16,8 @@ from drawup.exchange.reader import Fields, moment_of
 from drawup.injection.batch import check_scanned
 from drawup.injection.finding import Finding, finding, worst_first
 from drawup.injection.notation import exact_text, parse_quantity, render
-from drawup.injection.plan import Accepted, Plan, accept
+from drawup.injection.plan import Plan, accept
+from drawup.injection.request import Accepted
 from drawup.record.errors import Claimed
 from drawup.record.store import Store, Writer
 from drawup.service.entries import (

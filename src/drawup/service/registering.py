@@ -262,7 +262,7 @@ def enter_order(
         state = patient_state(writer, patient)
         current = setting(writer)
         name = order.get("medicine")
-        if not isinstance(name, str):
+        if not isinstance(name, str) or not name.strip():
             raise FieldError("order.medicine", "missing, expected the name of a medicine of the formulary")
         entry = formulary_entry(writer, name)
         document = {

@@ -271,9 +271,9 @@ class Known:
 
 def formulary_entry(reading: Reading, name: str) -> Mapping[str, Any]:
     """The formulary's entry for a medicine, in the form of the public request. Raises UseCaseError."""
-    facts = reading.find(f"medicine:{name}")
+    facts = reading.find(f"medicine:{name}") if name.isprintable() else ()
     if not facts:
-        raise UseCaseError(f'"{name}" is not in the formulary. See drawup formulary list')
+        raise UseCaseError(f'"{shown(name)}" is not in the formulary. See drawup formulary list')
     entry: Mapping[str, Any] = facts[-1].body["medicine"]
     return entry
 
