@@ -131,13 +131,20 @@ def test_a_routine_plan_has_nothing_that_stops_it(routine_plans: dict[str, Plan]
 
 
 def test_at_most_one_reason_is_asked_for_in_ten_routine_plans(routine_plans: dict[str, Plan]) -> None:
+    # What was given an hour ago is not due, and planning it again is no routine.
+    due = {
+        name: plan
+        for name, plan in routine_plans.items()
+        if "given-recently" not in {found.code for found in plan.findings}
+    }
     asked = [
         (name, found.code)
-        for name, plan in routine_plans.items()
+        for name, plan in due.items()
         for found in plan.findings
         if found.severity is Severity.ASK and found.accepted is None
     ]
-    assert len(asked) * 10 <= len(routine_plans), asked
+    assert len(due) >= 15
+    assert len(asked) * 10 <= len(due), asked
 
 
 def test_over_two_months_one_reason_was_given_in_ten_doses_at_most(clinic: Clinic, store: Store) -> None:

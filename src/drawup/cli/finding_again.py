@@ -9,7 +9,7 @@ import click
 
 from drawup.cli.edge import echo_json, idle, json_option, open_record, person_line, show, told
 from drawup.cli.main import Desk
-from drawup.cli.registering import dose_words
+from drawup.cli.registering import allergy_words, dose_words
 
 
 @click.command(epilog="Example: drawup chart 0001   or, what wants review:   drawup chart --review")
@@ -38,7 +38,7 @@ def chart(desk: Desk, patient: str | None, for_review: bool, near_misses: bool, 
 
 
 def _chart_lines(found: Mapping[str, Any]) -> list[str]:
-    lines = [person_line(found), f"  Allergies   {_allergies(found['allergies'])}"]
+    lines = [person_line(found), f"  Allergies   {allergy_words(found['allergies'])}"]
     for key in ("weight", "height"):
         if found[key]:
             lines.append(f"  {key.capitalize():<11} {found[key]['value']}, {found[key]['how']} {found[key]['on']}")
@@ -64,17 +64,6 @@ def _chart_lines(found: Mapping[str, Any]) -> list[str]:
     for entry in found["entries"]:
         lines += _entry_lines(entry)
     return lines
-
-
-def _allergies(listed: Any) -> str:
-    if isinstance(listed, str):
-        return listed
-    return ", ".join(one if isinstance(one, str) else _allergy(one) for one in listed)
-
-
-def _allergy(one: Mapping[str, str]) -> str:
-    words = [one.get("status", "confirmed"), one.get("severity", ""), one.get("kind", "allergy")]
-    return f"{one['to']} ({' '.join(word for word in words if word)})"
 
 
 def _clock(text: str) -> str:

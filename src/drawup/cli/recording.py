@@ -142,7 +142,7 @@ def given(desk: Desk, /, plan: str | None, given_by: str, as_json: bool, **how: 
 
 
 def _without_plan(store: Any, desk: Desk, given_by: str, at: Any, how: dict[str, Any]) -> Any:
-    from drawup.service.recording import given_without_plan, reported
+    from drawup.service.otherwise import given_without_plan, reported
 
     if not how["patient"] or not how["medicine"]:
         raise ValueError("name the plan, or without a plan the patient and the medicine: --patient, --medicine")
@@ -160,8 +160,8 @@ def _without_plan(store: Any, desk: Desk, given_by: str, at: Any, how: dict[str,
     if how["places"]:
         body["injections"] = list(_places(how["places"]))
     if how["reported"]:
-        return reported(store, how["patient"], body, by=given_by, now=desk.clock())
-    return given_without_plan(store, how["patient"], body, scans=how["scans"], now=desk.clock())
+        return reported(store, how["patient"], body, by=given_by, now=desk.clock(), anyway=how["anyway"])
+    return given_without_plan(store, how["patient"], body, scans=how["scans"], now=desk.clock(), anyway=how["anyway"])
 
 
 @click.command(epilog="Example: drawup not-given 0001.1 --reason refused --by 'Petra Example'")
@@ -178,7 +178,7 @@ def not_given(
     desk: Desk, order: str, reason: str, words: str, scans: tuple[str, ...], at: str | None, by: str, as_json: bool
 ) -> None:
     """Record that the next dose of an ORDER was not given, and why. Containers drawn up are written off."""
-    from drawup.service.recording import not_given as record_not_given
+    from drawup.service.otherwise import not_given as record_not_given
 
     with open_record(desk) as store:
         when = moment(at, store, desk)
@@ -269,7 +269,7 @@ def inspect(
     as_json: bool,
 ) -> None:
     """Record what was seen or felt on a PATIENT's skin."""
-    from drawup.service.recording import inspected
+    from drawup.service.otherwise import inspected
 
     body = {**_places((place,))[0], "kind": kind}
     if size is not None:

@@ -109,7 +109,9 @@ def patient_add(
     ]
     with open_record(desk) as store:
         identity = register_patient(store, person, now=desk.clock(), by=by)
-    _answer({"patient": identity}, f"Registered as patient {identity}.", as_json)
+    _answer(
+        {"patient": identity}, f"Registered {family.upper()}, {given}, born {born}, as patient {identity}.", as_json
+    )
 
 
 def _pair(text: str, expected: str) -> tuple[str, str]:
@@ -145,6 +147,7 @@ def patient_list(desk: Desk, as_json: bool) -> None:
 @click.option("--allergy-status", type=click.Choice(["confirmed", "unconfirmed"]), default="confirmed")
 @click.option("--allergy-kind", type=click.Choice(["allergy", "intolerance"]), default="allergy")
 @click.option("--allergy-severity", type=click.Choice(["serious", "mild"]))
+@click.option("--not-allergic", metavar="TO", help="Take back an allergy that was written down; say why: --reason.")
 @click.option("--weight", metavar="WEIGHT")
 @click.option("--height", metavar="HEIGHT")
 @click.option("--on", metavar="DAY", help="When it was measured; today if left out.")
@@ -158,6 +161,9 @@ def patient_list(desk: Desk, as_json: bool) -> None:
 @click.option("--watched-by", metavar="READING=FROM-TO", help="The reading watched for it: INR=2-3.")
 @click.option("--reading", metavar="WHAT=VALUE", help='A measurement: "glucose=5.6 mmol/L".')
 @click.option("--at", metavar="TIME", help="When the reading was taken; now if left out.")
+@click.option(
+    "--no-earlier-doses", is_flag=True, default=None, help="Asked: nothing that matters was given elsewhere before."
+)
 @click.option("--pregnant/--not-pregnant", "pregnant", default=None, help="As asked or tested.")
 @click.option("--born-at-weeks", type=int, metavar="N", help="Completed weeks of pregnancy at birth, for a newborn.")
 @click.option("--consent", metavar="WORDS", help="Who consented to what, until when.")
@@ -168,6 +174,7 @@ def patient_list(desk: Desk, as_json: bool) -> None:
 def patient_note(desk: Desk, /, name: str, by: str, as_json: bool, **given: Any) -> None:
     """Write down what is known of a PATIENT; each fact is added, none is changed."""
     from drawup.service.registering import note_patient_facts
+    from drawup.service.state import patient_state
 
     _check_idle(given)
     with open_record(desk) as store:
@@ -175,11 +182,38 @@ def patient_note(desk: Desk, /, name: str, by: str, as_json: bool, **given: Any)
         if not facts:
             raise ValueError("nothing to write down. See drawup patient note --help")
         note_patient_facts(store, name, facts, now=desk.clock(), by=by)
-    _answer(
-        {"patient": name, "noted": [kind for kind, _ in facts]},
-        f"Written down: {', '.join(k for k, _ in facts)}.",
-        as_json,
-    )
+        state = patient_state(store, name)
+    words = [f"Written down for {state.name}, born {state.person['born']}:"]
+    words += [f"  {_fact_words(kind, body)}" for kind, body in facts]
+    if given["allergies"] or given["not_allergic"]:
+        words.append(f"  Allergies now: {allergy_words(state.allergies)}")
+    _answer({"patient": name, "noted": [kind for kind, _ in facts]}, "\n".join(words), as_json)
+
+
+def _fact_words(kind: str, body: dict[str, Any]) -> str:
+    """One fact as it was written down, to be read back."""
+    said = {key: value for key, value in body.items() if value not in (None, "", [])}
+    match kind:
+        case "allergies":
+            return f"allergies: {allergy_words(said['allergies'])}"
+        case "measured":
+            return f"{said['what']} {said['value']}" + (f", {said['how']} {said['on']}" if "on" in said else "")
+        case "reading":
+            return f"{said['what']} {said['value']}, {said['at'][:16].replace('T', ' ')}"
+        case _:
+            return f"{kind}: " + ", ".join(str(value) for value in said.values())
+
+
+def allergy_words(listed: Any) -> str:
+    """Allergies in words."""
+    if isinstance(listed, str):
+        return listed
+    return ", ".join(one if isinstance(one, str) else _allergy_words(one) for one in listed)
+
+
+def _allergy_words(one: dict[str, str]) -> str:
+    words = [one.get("status", "confirmed"), one.get("severity", ""), one.get("kind", "allergy")]
+    return f"{one['to']} ({' '.join(word for word in words if word)})"
 
 
 # Options that say more of another: each with the value that it has when it is left out, and what it must stand beside.
@@ -190,9 +224,9 @@ _BESIDE: tuple[tuple[str, str | None, tuple[str, ...]], ...] = (
     ("on", None, ("weight", "height")),
     ("how", "measured", ("weight", "height")),
     ("side", None, ("avoid", "use_again")),
-    ("reason", "", ("avoid", "use_again")),
+    ("reason", "", ("avoid", "use_again", "not_allergic")),
     ("watched_by", None, ("bleeding",)),
-    ("at", None, ("reading", "consent", "pregnant")),
+    ("at", None, ("reading", "consent", "pregnant", "no_earlier_doses")),
 )
 
 
@@ -212,6 +246,8 @@ def _noted(given: dict[str, Any], at: str, today: str) -> list[tuple[str, dict[s
     facts: list[tuple[str, dict[str, Any]]] = []
     if given["allergies"]:
         facts.append(("allergies", {"allergies": _allergy_list(given)}))
+    if given["not_allergic"] is not None:
+        facts.append(("allergy taken back", {"to": given["not_allergic"], "reason": given["reason"]}))
     for what in ("weight", "height"):
         if given[what] is not None:
             body = {"what": what, "value": given[what], "on": given["on"] or today, "how": given["how"]}
@@ -228,6 +264,8 @@ def _noted(given: dict[str, Any], at: str, today: str) -> list[tuple[str, dict[s
     if given["reading"] is not None:
         what, value = _pair(given["reading"], "WHAT=VALUE")
         facts.append(("reading", {"what": what, "value": value, "at": at}))
+    if given["no_earlier_doses"]:
+        facts.append(("earlier doses", {"given": "none elsewhere", "at": at}))
     if given["pregnant"] is not None:
         facts.append(("pregnancy", {"pregnant": given["pregnant"], "at": at}))
     if given["born_at_weeks"] is not None:

@@ -221,6 +221,7 @@ def _register(person: Mapping[str, Any]) -> Callable[[Making], object]:
 
 def _known(person: Mapping[str, Any], at: datetime) -> Iterable[tuple[str, dict[str, Any], datetime]]:
     yield "allergies", {"allergies": person["allergies"]}, at
+    yield "earlier doses", {"given": "none elsewhere", "at": at.isoformat()}, at
     for what in ("weight", "height"):
         if what in person:
             body = {"what": what, "how": "measured", **person[what]}

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from datetime import date, timedelta
 
 from drawup.demo.clinic import Event, Making, moment, staff
-from drawup.service import correcting, recording
+from drawup.service import correcting, otherwise
 
 _NORVATIDE, _DORSULIN, _PENDRY = "09501101531017", "09501101531086", "09501101531154"
 LOOK_ALIKE = "(01)09501101531024(17)270331(10)K7731"
@@ -45,7 +45,7 @@ def _injections_every_few_weeks() -> Iterator[Event]:
 
 
 def _refused(making: Making) -> None:
-    recording.not_given(
+    otherwise.not_given(
         making.store,
         order=making.orders["jory/lorvexine"],
         reason="refused",
@@ -64,7 +64,7 @@ def _given_elsewhere(making: Making) -> None:
         "at": moment("2025-11-17 10:00").isoformat(),
         "note": "From her own card, given on the mainland.",
     }
-    recording.reported(making.store, making.patients["tamsin"], body, by=staff("mairi"), now=making.now)
+    otherwise.reported(making.store, making.patients["tamsin"], body, by=staff("mairi"), now=making.now)
 
 
 def _vaccination_session() -> Iterator[Event]:
@@ -114,7 +114,7 @@ def _after_a_sting(making: Making) -> None:
         "injections": [{"site": "vastus lateralis", "side": "right"}],
         "note": "Bee sting in the school yard, hives and wheeze; sent to the ward.",
     }
-    recording.given_without_plan(making.store, making.patients["corin"], body, scans=("batch:OB33",), now=making.now)
+    otherwise.given_without_plan(making.store, making.patients["corin"], body, scans=("batch:OB33",), now=making.now)
 
 
 _MORNING = ("5.8", "6.4", "7.1", "5.2", "8.3", "6.9", "7.7", "6.1", "5.5", "9.2")
@@ -146,7 +146,7 @@ def _insulin_dose(at: str, glucose: str, order: str, *, first: bool) -> Iterator
 
 def _lump(making: Making) -> None:
     body = {"site": "abdominal fat", "side": "right", "kind": "lump", "size_mm": "25", "words": "lower part, soft"}
-    recording.inspected(
+    otherwise.inspected(
         making.store, making.patients["delphine"], body, by=staff("ravi"), at=making.now, now=making.now
     )
 
@@ -172,7 +172,12 @@ def _home_round() -> Iterator[Event]:
             order, "batch:VL22", water, by="petra", part="2 mL", note="She moved, and the needle came out."
         ),
     )
-    yield _at("2026-02-28 09:50", lambda m: m.give(order, "batch:VL22", water, by="petra", called="typed batch"))
+    # The prescriber was asked about the 50 mg that were outstanding.
+    decided = {"part-outstanding": "Dr Solvei (invented), telephone: go on with the next dose in full"}
+    yield _at(
+        "2026-02-28 09:50",
+        lambda m: m.give(order, "batch:VL22", water, by="petra", called="typed batch", reasons=decided),
+    )
     yield _at("2026-02-28 12:30", _the_other_batch)
     yield _at("2026-03-01 10:05", lambda m: m.give(order, "batch:VL23", water, by="petra"))
     for time, breaths in (("02-21 22:10", "14"), ("02-24 03:30", "12"), ("02-28 21:15", "13")):
@@ -201,7 +206,7 @@ def _the_other_batch(making: Making) -> None:
 
 
 def _withheld(making: Making) -> None:
-    recording.not_given(
+    otherwise.not_given(
         making.store,
         order=making.orders["lachlan/quellamor"],
         reason="reading outside limits",

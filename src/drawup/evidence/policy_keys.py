@@ -287,5 +287,6 @@ KEYS: Mapping[str, Read] = {
     "bleeding_least_gauge": _whole(16, 30),
     "watch_minutes": _whole(0, 1440),
     "written_later_minutes": _whole(1, 1440),
+    "recent_minutes": _whole(0, 1440),
 }
 """Every other key of a policy, each with what reads its value."""

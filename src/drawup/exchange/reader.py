@@ -221,7 +221,9 @@ class Fields:
             return
         for key in self._values:
             if key not in known:
-                raise FieldError(self.at(shown(key)), f'unknown key "{shown(key)}". Known: {", ".join(sorted(known))}')
+                raise FieldError(
+                    self.at(shown(key) or '""'), f'unknown key "{shown(key)}". Known: {", ".join(sorted(known))}'
+                )
 
     def fail(self, key: str, message: str) -> NoReturn:
         """Raise for one field."""

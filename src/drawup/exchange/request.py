@@ -77,7 +77,7 @@ _PATIENT_KEYS = frozenset(
         "alike",
     ]
 )
-_PAST_KEYS = frozenset(["medicine", "amount", "at", "site", "side", "point", "kind", "also_at"])
+_PAST_KEYS = frozenset(["medicine", "amount", "at", "site", "side", "point", "kind", "also_at", "ordered"])
 _PLACE_KEYS = frozenset(("site", "side", "point"))
 _CONTAINER_KEYS = frozenset(
     ["code", "gtin", "batch", "expiry_date", "opened", "quarantined", "session_ends", "role", "name", "known_as"]
@@ -445,6 +445,7 @@ def _read_past(value: object, path: str, parent: Fields, medicine: str, forms: t
         site=fields.text("site"),
         side=fields.one_of("side", SIDES),
         point=fields.text("point"),
+        ordered=fields.quantity("ordered", *DOSES, forms=forms if name == medicine else ()),
         also_at=fields.items("also_at", lambda one, at: _place(one, at, fields), most=20) or (),
     )
 

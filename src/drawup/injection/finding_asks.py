@@ -58,6 +58,13 @@ ASKS: tuple[Row, ...] = (
         COMMON_PRACTICE,
     ),
     (
+        "given-recently",
+        "{what} was given on {last}, and the formulary says no interval.",
+        "A second dose straight after the first is a classic mistake between colleagues.",
+        "Look at the chart; give only if a second dose is meant, and say why.",
+        "policy key recent_minutes, common practice, no source",
+    ),
+    (
         "history-unclear",
         "The amount of an earlier dose cannot be counted: {dose}.",
         "The maximum in 24 hours rests on it.",
@@ -235,6 +242,20 @@ ASKS: tuple[Row, ...] = (
 )
 
 NOTES: tuple[Row, ...] = (
+    (
+        "more-than-held",
+        "{volume} is more than the containers hold ({held}).",
+        "Either the volume or the containers are not what was meant.",
+        "Look at both again.",
+        COMMON_PRACTICE,
+    ),
+    (
+        "medicine-not-known",
+        "{medicine} is not in the formulary, so nothing could be compared.",
+        "Intervals, maxima and allergies are only known for what the formulary holds.",
+        "Look at it by hand; have the formulary completed.",
+        COMMON_PRACTICE,
+    ),
     (
         "skin-mark",
         "A {kind}{size} is known at the {place}{seen}.",

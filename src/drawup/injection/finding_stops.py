@@ -258,6 +258,13 @@ STOPS: tuple[Row, ...] = (
 
 CONFIRMS: tuple[Row, ...] = (
     (
+        "part-outstanding",
+        "Of the dose before, only {given} was given, on {last}; {left} is outstanding.",
+        "Whether the rest is given, or the next dose in full, is the prescriber's to decide.",
+        "Ask the prescriber, and note who decided.",
+        COMMON_PRACTICE,
+    ),
+    (
         "order-lacks-dose",
         "The order names no dose.",
         "A dose is the prescriber's to decide.",

@@ -75,6 +75,7 @@ def plan_injection(request: Request, *, policy: Policy, tables: Tables) -> Plan:
         history=request.history,
         open_orders=request.open_orders,
         doses_per_day=doses_per_day(order),
+        recent_minutes=policy.recent_minutes,
         notation=policy.notation,
         now=now,
     )

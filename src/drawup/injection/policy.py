@@ -103,6 +103,7 @@ class Policy:
     bleeding_least_gauge: int
     watch_minutes: int
     written_later_minutes: int
+    recent_minutes: int  # a dose of the same medicine this shortly before is asked about, where no interval is known
     barrels: tuple[Barrel, ...]
     needles: tuple[Needle, ...]
     title: str = ""

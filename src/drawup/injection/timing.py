@@ -20,7 +20,8 @@ COUNTED = ("given", "part given", "reported")
 class PastDose:
     """One line of the patient's history. `kind`: given, part given, not given, reported.
 
-    `also_at`: further places (site, side, point) of the same dose, where it was divided.
+    `ordered`: what was asked, where only a part was given. `also_at`: further places (site, side, point) of the same
+    dose, where it was divided.
     """
 
     medicine: str
@@ -31,9 +32,11 @@ class PastDose:
     side: str | None = None
     point: str | None = None
     also_at: tuple[tuple[str, str, str | None], ...] = ()
+    ordered: Quantity | None = None
 
 
 _DAY = timedelta(hours=24)
+_DAY_MINUTES = 1440
 
 
 def check_intervals(
@@ -43,6 +46,7 @@ def check_intervals(
     history: tuple[PastDose, ...] | None,
     open_orders: tuple[OpenOrder, ...],
     doses_per_day: int,
+    recent_minutes: int,
     notation: Notation,
     now: datetime,
 ) -> list[Finding]:
@@ -56,16 +60,38 @@ def check_intervals(
         else:
             found.append(finding("history-not-asked-note"))
         return found
-    if not depends:
-        return found
     counted = [
         past for past in history if past.kind in COUNTED and medicine.counts_with(past.medicine) and past.at <= now
     ]
-    if medicine.least_interval_minutes is not None and counted:
-        found += _too_soon(medicine.least_interval_minutes, max(past.at for past in counted), now)
+    if not counted:
+        return found
+    last = max(counted, key=lambda past: past.at)
+    if last.kind == "part given":
+        found.append(_outstanding(last, notation, now))
+    if medicine.least_interval_minutes is not None:
+        found += _too_soon(medicine.least_interval_minutes, last.at, now)
+    else:
+        found += _recently(last, min(recent_minutes, _DAY_MINUTES // doses_per_day // 2), notation, now)
     if medicine.at_most_daily is not None and dose is not None:
         found += _over_daily(dose, medicine, medicine.at_most_daily, counted, notation, now)
     return found
+
+
+def _outstanding(last: PastDose, notation: Notation, now: datetime) -> Finding:
+    """A part of the dose before was given: whether the rest is due is the prescriber's to decide."""
+    given = render(last.amount, notation) if last.amount is not None else "a part"
+    left = "the rest"
+    if last.ordered is not None and last.amount is not None and last.ordered.kind == last.amount.kind:
+        left = render(last.ordered - last.amount, notation)
+    return finding("part-outstanding", given=given, last=_moment(last.at, now), left=left)
+
+
+def _recently(last: PastDose, minutes: int, notation: Notation, now: datetime) -> list[Finding]:
+    """Given shortly before, and the formulary says no interval that would explain it."""
+    if now - last.at >= timedelta(minutes=minutes):
+        return []
+    amount = f"{render(last.amount, notation)} of " if last.amount is not None else ""
+    return [finding("given-recently", what=f"{amount}{last.medicine}", last=_moment(last.at, now))]
 
 
 def _too_soon(least_minutes: int, last: datetime, now: datetime) -> list[Finding]:

@@ -11,8 +11,9 @@ from zoneinfo import ZoneInfo
 
 from drawup.exchange.reader import shown
 from drawup.injection.finding import Finding, finding
-from drawup.injection.notation import exact_text, parse_quantity
+from drawup.injection.notation import exact_text, parse_quantity, render_ml
 from drawup.injection.plan import accept
+from drawup.injection.preparation import make_up
 from drawup.injection.request import Accepted
 from drawup.record.fact import Fact
 from drawup.record.store import Store, Writer
@@ -39,6 +40,7 @@ from drawup.service.state import (
     Entry,
     PatientState,
     formulary_entry,
+    medicine_of,
     patient_state,
     patient_stream,
     setting,
@@ -95,18 +97,20 @@ def correct(
             raise Blocked(tuple(findings))
         gone = change.void or change.belongs_to is not None
         replacement = None if gone else _replacement(writer, held, change)
+        findings += _speaks_against(writer, replacement, change)
         body: dict[str, Any] = {
             "corrects": held.number,
             "reason": reason,
             "by": by,
             "replacement": replacement,
             "findings": [short(found) for found in findings],
+            "review": [found.code for found in findings if found.code in _REVIEWED],
         }
         if change.belongs_to is not None:
             patient_state(writer, change.belongs_to)
             body["belongs_to"] = change.belongs_to
         batches = {one["batch"] for one in (replacement or held.body).get("containers", ()) if one["batch"]}
-        keys = [f"batch:{batch}" for batch in sorted(batches)]
+        keys = [f"batch:{batch}" for batch in sorted(batches)] + (["review"] if body["review"] else [])
         fact = writer.append(patient_stream(patient), "correction", body, recorded_at=now, keys=keys)
         _settle(writer, state, held, replacement, fact, now)
         if change.belongs_to is not None:
@@ -130,6 +134,43 @@ def _late_correction(
     late = finding("controlled-correction-late", day=day.isoformat(), today=today.isoformat())
     given = tuple(Accepted(code=one["code"], reason=one["reason"]) for one in accepted)
     return [accept(late, given)]
+
+
+_REVIEWED = frozenset(("batch-expired", "batch-quarantined", "not-in-formulary", "more-than-held"))
+
+
+def _speaks_against(writer: Writer, replacement: Mapping[str, Any] | None, change: Change) -> list[Finding]:
+    """What a reviewer should see in what the entry says now; nothing of it stops the writing."""
+    if replacement is None or not (change.scans or change.volume or change.at):
+        return []
+    found = []
+    day = replacement["at"][:10]
+    for one in replacement.get("containers", ()):
+        if one["expiry_date"] and one["expiry_date"] < day:
+            found.append(finding("batch-expired", batch=one["batch"] or "", expiry=one["expiry_date"], today=day))
+        if one["role"] == "unknown" and one["gtin"]:
+            found.append(finding("not-in-formulary", gtin=one["gtin"]))
+    held = _held_ml(writer, replacement)
+    if held is not None and replacement.get("volume_ml") and Fraction(replacement["volume_ml"]) > held:
+        volumes = {"volume": f"{replacement['volume_ml']} mL", "held": render_ml(held)}
+        found.append(finding("more-than-held", **volumes))
+    return found
+
+
+def _held_ml(writer: Writer, body: Mapping[str, Any]) -> Fraction | None:
+    """What the medicine's containers hold by their labels, in mL; None where a label does not say."""
+    total = Fraction(0)
+    policy = setting(writer).policy
+    for one in body.get("containers", ()):
+        if one["role"] != "medicine":
+            continue
+        packs = medicine_of(formulary_entry(writer, one["name"]), policy).presentations
+        pack = next((pack for pack in packs if pack.gtin == one["gtin"]), None)
+        made = make_up(pack, policy.notation) if pack is not None else ""
+        if isinstance(made, str) or made.total_ml is None:
+            return None
+        total += made.total_ml * one["count"]
+    return total or None
 
 
 _LONGEST_NUMBER = 16

@@ -33,7 +33,7 @@ class Recorded:
 
 def check_time(at: datetime, now: datetime) -> None:
     if at > now + timedelta(minutes=5):
-        raise UseCaseError(f"{at.isoformat()} lies in the future. State when it was given")
+        raise UseCaseError(f"{clock_text(at.isoformat())} lies in the future. State when it was given")
 
 
 def check_words(**texts: str) -> None:
@@ -42,10 +42,12 @@ def check_words(**texts: str) -> None:
         checked_text(text, field, 500)
 
 
-def check_places(places: Sequence[Mapping[str, str]]) -> None:
-    """Refuse places that cannot be shown. Raises FieldError."""
+def check_places(places: Sequence[Mapping[str, str]], *, anyway: bool = False) -> None:
+    """Refuse places that cannot be shown, and unless it truly was there, sites that no table has. Raises FieldError."""
     for place in places:
         check_words(**place)
+        if "site" in place and not anyway:
+            check_known_site(place["site"])
 
 
 def check_known_site(site: str) -> None:

@@ -191,29 +191,44 @@ def request_document(
         rule["stopped"] = local.date().isoformat()
     if chosen_dose is not None:
         rule["dose"] = {**(rule.get("dose") or {}), "chosen": chosen_dose}
-    document: dict[str, Any] = {
-        "format": 1,
-        "now": local.isoformat(),
-        "patient": {**_patient(state), **_alike(reading, state)},
-        "order": rule,
-        "medicine": dict(formulary_entry(reading, rule["medicine"])),
-        "history": list(_history(state, now)),
-        "readings": [_only(one, "what", "value", "at") for one in state.readings if _moment(one["at"]) <= now],
+    document = {
+        **known_document(reading, state, rule, current, now=now),
         "open_orders": _other_orders(state, order, local),
         "accepted": [*remembered(state, order), *map(dict, accepted)],
     }
     if choose:
         document["choose"] = dict(choose)
     if scans:
-        document["container"] = [_container(reading, text, now, current) for text in scans]
+        document["container"] = [container_document(reading, text, now, current) for text in scans]
     return document
 
 
-def _patient(state: PatientState) -> dict[str, Any]:
+def known_document(
+    reading: Reading, state: PatientState, rule: Mapping[str, Any], current: Setting, *, now: datetime
+) -> dict[str, Any]:
+    """What is known of the patient at one moment, with an order and its medicine, as the public request writes it."""
+    local = now.astimezone(ZoneInfo(current.zone))
+    document: dict[str, Any] = {
+        "format": 1,
+        "now": local.isoformat(),
+        "patient": {**_patient(state, local.date().isoformat()), **_alike(reading, state)},
+        "order": dict(rule),
+        "medicine": dict(formulary_entry(reading, rule["medicine"])),
+        "readings": [_only(one, "what", "value", "at") for one in state.readings if _moment(one["at"]) <= now],
+    }
+    history = list(_history(state, now))
+    if history or state.asked_history:
+        # A new patient's empty record is no statement that nothing was given elsewhere.
+        document["history"] = history
+    return document
+
+
+def _patient(state: PatientState, today: str) -> dict[str, Any]:
     patient: dict[str, Any] = {"sex": state.person["sex"], "born": state.person["born"]}
     for key, measured in (("weight", state.weight), ("height", state.height)):
         if measured is not None:
-            patient[key] = _only(measured, "value", "on", "how")
+            # An entry written later is planned for its own day: what was measured since counts as of that day.
+            patient[key] = {**_only(measured, "value", "how"), "on": min(measured.get("on") or today, today)}
     if state.asked_allergies:
         patient["allergies"] = state.allergies
     if state.ruled_out:
@@ -274,6 +289,8 @@ def _history(state: PatientState, now: datetime) -> Iterable[dict[str, Any]]:
         past: dict[str, Any] = {"medicine": body["medicine"], "at": body["at"], "kind": entry.kind}
         if body.get("amount"):
             past["amount"] = body["amount"]
+        if entry.kind == "part given" and body.get("ordered"):
+            past["ordered"] = body["ordered"]
         places = [_only(place, "site", "side", "point") for place in body.get("injections", ())]
         if places:
             past |= places[0]
@@ -347,7 +364,7 @@ def _stock_by_batch(reading: Reading, batch: str) -> StockState:
     return found[0]
 
 
-def _container(reading: Reading, text: str, now: datetime, current: Setting) -> dict[str, Any]:
+def container_document(reading: Reading, text: str, now: datetime, current: Setting) -> dict[str, Any]:
     """One container of the public request."""
     scanned = look_at(reading, text, now)
     scan, stock = scanned.scan, scanned.stock

@@ -6,13 +6,13 @@ days later from paper; it is marked, and stands on the list for review.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from fractions import Fraction
 from typing import Any
 
-from drawup.exchange.reader import Fields, moment_of
 from drawup.injection.batch import check_scanned
 from drawup.injection.finding import Finding, finding, worst_first
 from drawup.injection.notation import exact_text, parse_quantity, render
@@ -22,8 +22,6 @@ from drawup.record.errors import Claimed
 from drawup.record.store import Store, Writer
 from drawup.service.entries import (
     Recorded,
-    check_known_site,
-    check_named,
     check_places,
     check_time,
     check_words,
@@ -44,7 +42,6 @@ from drawup.service.planning import (
     dose_key,
     kept_plan,
     look_at,
-    next_dose_number,
     note_near_misses,
     plan_digest,
     request_document,
@@ -55,24 +52,6 @@ from drawup.service.state import (
     patient_state,
     patient_stream,
     setting,
-)
-
-# Reasons for not giving; "other" wants words.
-NOT_GIVEN_REASONS = (
-    "refused",
-    "away",
-    "asleep",
-    "unwell",
-    "reading outside limits",
-    "contraindicated today",
-    "no checker",
-    "given elsewhere",
-    "site unusable",
-    "cold chain",
-    "not in stock",
-    "order unclear",
-    "no access",
-    "other",
 )
 
 
@@ -125,7 +104,7 @@ def given(
     plan = plan_digest(store, plan)
     check_time(happened.at, now)
     check_words(note=happened.note)
-    check_places(happened.places)
+    check_places(happened.places, anyway=happened.anyway)
     if happened.volume is not None:
         volume_of(happened.volume)
     try:
@@ -140,8 +119,13 @@ def _check_people(people: People) -> None:
     if not people.given_by.strip():
         raise UseCaseError("say who gave it: --given-by NAME")
     check_words(given_by=people.given_by, prepared_by=people.prepared_by, checked_by=people.checked_by)
-    if people.checked_by and people.checked_by.strip().casefold() == people.given_by.strip().casefold():
+    if people.checked_by and _one_name(people.checked_by) == _one_name(people.given_by):
         raise UseCaseError(f"{people.given_by} cannot be both giver and second checker. Name the other person")
+
+
+def _one_name(text: str) -> str:
+    """The name without what stands after it: "Nell Quarrie, nurse" is Nell Quarrie."""
+    return re.split(r"[,(;]", text)[0].strip().casefold()
 
 
 def _count_near_misses(store: Store, plan: str, blocked: Blocked, people: People, now: datetime) -> None:
@@ -180,8 +164,7 @@ def _give(
         chosen_dose=(asked["order"].get("dose") or {}).get("chosen"),
     )
     read, plan, answer = answer_document(document, current)
-    if plan.candidate is None or plan.dose.amount is None:
-        raise Blocked(plan.findings)
+    _check_it_is_this(plan, happened)
     findings = _at_giving(plan, read.request.medicine.name, kept["answer"], answer, people, read.request.accepted)
     if any(found.blocks for found in findings) and not happened.anyway:
         raise Blocked(findings)
@@ -195,6 +178,24 @@ def _give(
         writer.claim(dose_key(order, number), fact)
     move_stock(writer, used_containers(body), state.entry_id(fact.number), "used", now, happened.at)
     return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=worst_first([*findings, *marks]))
+
+
+def _check_it_is_this(plan: Plan, happened: Happened) -> None:
+    """A dose that this plan cannot have been is written down without it, so that the entry says what is true."""
+    other = [found for found in plan.findings if found.code == "medicine-not-ordered"]
+    if other and happened.anyway:
+        raise UseCaseError(
+            f"{other[0].message} If the scanned one is what went in, this plan is not what was given. Write down the "
+            "truth without it: drawup given --patient PATIENT --medicine NAME --amount AMOUNT --scan CODE "
+            "--given-by NAME"
+        )
+    if plan.candidate is None or plan.dose.amount is None:
+        if happened.anyway:
+            raise UseCaseError(
+                "no dose can be worked out from this plan any more. Write down what was given without it: "
+                "drawup given --patient PATIENT --medicine NAME --amount AMOUNT --given-by NAME"
+            )
+        raise Blocked(plan.findings)
 
 
 def _fresh(request: Mapping[str, Any]) -> list[Mapping[str, str]]:
@@ -349,147 +350,3 @@ def _kind_and_marks(
         left = render(ordered - amount, current.policy.notation) if ordered is not None else "unknown"
         marks.append(finding("part-given", given=render(amount, current.policy.notation), left=left))
     return kind, marks
-
-
-# --- without a plan, not given, reported, inspected ---------------------------------------------------------------
-
-_FREE_KEYS = frozenset(
-    [
-        "medicine",
-        "amount",
-        "volume_ml",
-        "route",
-        "injections",
-        "containers",
-        "at",
-        "given_by",
-        "prepared_by",
-        "checked_by",
-        "note",
-    ]
-)
-
-
-def given_without_plan(
-    store: Store, patient: str, body: Mapping[str, Any], *, scans: Sequence[str] = (), now: datetime
-) -> Recorded:
-    """What was given without a plan, from paper or in an emergency. Always taken; always on the list for review."""
-    with store.writing() as writer:
-        state, current = patient_state(writer, patient), setting(writer)
-        clean = _checked_free(body, current)
-        at = datetime.fromisoformat(clean["at"])
-        check_time(at, now)
-        clean["containers"] = counted_containers(writer, [look_at(writer, text, at) for text in scans])
-        marks = [finding("given-without-plan")]
-        if now - at > timedelta(minutes=current.policy.written_later_minutes):
-            marks.append(finding("written-later", after=late_text(now - at)))
-        clean |= {"zone": current.zone, "plan": None, "identified": "stated"}
-        clean["findings"] = [short(found) for found in marks]
-        clean["review"] = [found.code for found in marks]
-        fact = writer.append(patient_stream(patient), "given", clean, recorded_at=now, keys=entry_keys(clean))
-        move_stock(writer, used_containers(clean), state.entry_id(fact.number), "used", now, at)
-    return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=tuple(marks))
-
-
-def _checked_free(body: Mapping[str, Any], current: Setting) -> dict[str, Any]:
-    fields = Fields(dict(body), "", current.policy.notation, [])
-    clean: dict[str, Any] = {"medicine": fields.need_text("medicine")}
-    amount = fields.quantity("amount")
-    if amount is not None:
-        clean["amount"] = machine_text(amount)
-    for key in ("volume_ml", "route", "given_by", "prepared_by", "checked_by", "note"):
-        text = fields.text(key, longest=500)
-        if text:
-            clean[key] = text
-    places = fields.items("injections", lambda value, path: _place(value, path, fields))
-    clean["injections"] = list(places or ())
-    at = fields.take("at")
-    clean["at"] = moment_of(at, "at").isoformat()
-    fields.take("containers")
-    fields.close(_FREE_KEYS)
-    return clean
-
-
-def _place(value: object, path: str, parent: Fields) -> dict[str, Any]:
-    fields = Fields(value, path, parent.notation, parent.notes)
-    place: dict[str, Any] = {"site": fields.text("site"), "side": fields.one_of("side", ("left", "right"))}
-    place["point"] = fields.text("point")
-    fields.close(frozenset(("site", "side", "point")))
-    return place
-
-
-def not_given(
-    store: Store,
-    *,
-    order: str,
-    reason: str,
-    by: str,
-    at: datetime,
-    now: datetime,
-    words: str = "",
-    scans: Sequence[str] = (),
-) -> Recorded:
-    """A planned dose was not given, and why. It frees nothing and moves no clock; containers drawn up are wasted."""
-    if reason not in NOT_GIVEN_REASONS:
-        raise UseCaseError(f'read "{reason}", expected one of: {", ".join(NOT_GIVEN_REASONS)}')
-    if reason == "other" and not words.strip():
-        raise UseCaseError("say in words why it was not given: --words")
-    check_named(by)
-    check_words(words=words)
-    check_time(at, now)
-    with store.writing() as writer:
-        state, current = patient_state(writer, order.partition(".")[0]), setting(writer)
-        number = next_dose_number(writer, state, order)
-        body: dict[str, Any] = {
-            "order": order,
-            "dose_number": number,
-            "medicine": state.orders[order]["order"]["medicine"],
-            "reason": reason,
-            "words": words,
-            "by": by,
-            "at": at.isoformat(),
-            "zone": current.zone,
-            "containers": counted_containers(writer, [look_at(writer, text, at) for text in scans]),
-        }
-        fact = writer.append(patient_stream(state.patient), "not given", body, recorded_at=now, keys=entry_keys(body))
-        move_stock(writer, used_containers(body), state.entry_id(fact.number), "wasted", now, at)
-    return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())
-
-
-def reported(store: Store, patient: str, body: Mapping[str, Any], *, by: str, now: datetime) -> Recorded:
-    """A dose given elsewhere, as somebody reports it: it counts for intervals and maxima, not for stock."""
-    check_words(by=by)
-    with store.writing() as writer:
-        state, current = patient_state(writer, patient), setting(writer)
-        clean = {**_checked_free(body, current), "by": by, "zone": current.zone, "containers": []}
-        check_time(datetime.fromisoformat(clean["at"]), now)
-        fact = writer.append(patient_stream(patient), "reported", clean, recorded_at=now)
-    return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())
-
-
-_LARGEST_MM = 500
-
-
-def inspected(store: Store, patient: str, body: Mapping[str, str], *, by: str, at: datetime, now: datetime) -> Recorded:
-    """What was seen or felt on the skin: a lump, a bruise, nothing; where, how large, and since when."""
-    check_words(by=by)
-    with store.writing() as writer:
-        state, current = patient_state(writer, patient), setting(writer)
-        fields = Fields(dict(body), "", current.policy.notation, [])
-        clean: dict[str, Any] = {"site": fields.need_text("site"), "side": fields.one_of("side", ("left", "right"))}
-        check_known_site(clean["site"])
-        clean["kind"] = fields.need_text("kind")
-        for key in ("point", "words"):
-            text = fields.text(key, longest=500)
-            if text:
-                clean[key] = text
-        size = fields.number("size_mm", above=0)
-        if size is not None and size > _LARGEST_MM:
-            fields.fail("size_mm", f'read "{exact_text(size)}", expected at most {_LARGEST_MM} mm')
-        if size is not None:
-            clean["size_mm"] = exact_text(size)
-        fields.close(frozenset(["site", "side", "kind", "point", "words", "size_mm"]))
-        check_time(at, now)
-        clean |= {"by": by, "at": at.isoformat(), "zone": current.zone}
-        fact = writer.append(patient_stream(patient), "inspection", clean, recorded_at=now)
-    return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())

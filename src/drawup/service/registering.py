@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -99,7 +99,7 @@ def _plain(entry: Mapping[str, Any]) -> Any:
     def walk(value: Any) -> Any:
         if isinstance(value, Decimal):
             return format(value, "f")
-        if isinstance(value, date):
+        if isinstance(value, date | time):
             return value.isoformat()
         if isinstance(value, Mapping):
             return {key: walk(one) for key, one in value.items() if one is not None}
@@ -215,19 +215,35 @@ def _check_patient_fact(state: PatientState, kind: str, body: Mapping[str, Any],
     }
     match kind:
         case "allergies":
+            if body["allergies"] == "none known" and isinstance(state.allergies, list):
+                raise UseCaseError(
+                    "allergies are written down for this patient. Take each one back first, with the reason: "
+                    "--not-allergic TO --reason WORDS"
+                )
             patient["allergies"] = body["allergies"]
+        case "allergy taken back":
+            known = state.allergies if isinstance(state.allergies, list) else []
+            names = [one if isinstance(one, str) else one["to"] for one in known]
+            if body["to"].casefold() not in [name.casefold() for name in names]:
+                raise UseCaseError(f'no allergy to "{body["to"]}" is written down: {", ".join(names) or "none"}')
+            if not body.get("reason", "").strip():
+                raise UseCaseError("say why the allergy is taken back: --reason WORDS")
+            return
         case "measured" if body["what"] in ("weight", "height"):
             patient[body["what"]] = {key: body[key] for key in ("value", "on", "how") if key in body}
         case "measured":
             patient["distance_mm"] = {body["site"]: body["value"]}
         case "ruled out" | "ruled in":
             patient["avoid"] = [{key: body[key] for key in ("region", "side", "reason") if body.get(key)}]
-            _check_region(state, kind, body)
         case "bleeding risk":
             patient["bleeding_risk"] = body["risk"]
         case "reading":
+            if datetime.fromisoformat(body["at"]) > now + timedelta(minutes=5):
+                raise UseCaseError(f"{body['at'][:16].replace('T', ' ')} lies in the future. State when it was read")
             document["readings"] = [{key: body[key] for key in ("what", "value", "at")}]
             check_time(moment_of(body["at"], "readings[0].at"), now)
+        case "earlier doses":
+            return
         case "pregnancy":
             patient["pregnant"] = body["pregnant"]
         case "birth":
@@ -237,6 +253,8 @@ def _check_patient_fact(state: PatientState, kind: str, body: Mapping[str, Any],
         case _:
             raise UseCaseError(f'"{kind}" is not a fact about a patient')
     read_request(document, policy=current.policy)
+    if kind in ("ruled out", "ruled in"):
+        _check_region(state, kind, body)
 
 
 def _check_region(state: PatientState, kind: str, body: Mapping[str, Any]) -> None:

@@ -9,6 +9,7 @@ import json
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import date, datetime
+from difflib import get_close_matches
 from typing import Any, Protocol
 
 from drawup.evidence.policies import parse_policy
@@ -85,6 +86,7 @@ class PatientState:
     distances: dict[str, str] = field(default_factory=dict)
     ruled_out: list[dict[str, Any]] = field(default_factory=list)
     bleeding: dict[str, Any] | None = None
+    asked_history: bool = False
     pregnant: bool | None = None
     born_at_weeks: int | None = None
     readings: list[dict[str, Any]] = field(default_factory=list)
@@ -138,7 +140,10 @@ def _fold(state: PatientState, fact: Fact) -> None:
         case "registered":
             state.person = {**state.person, **body}
         case "allergies":
-            state.allergies, state.asked_allergies = body["allergies"], True
+            state.allergies, state.asked_allergies = _with_allergies(state.allergies, body["allergies"]), True
+        case "allergy taken back":
+            kept = [one for one in state.allergies or () if _allergy_to(one) != body["to"].casefold()]
+            state.allergies = kept or "none known"
         case "measured":
             if body["what"] == "weight":
                 state.weight = body
@@ -156,6 +161,8 @@ def _fold(state: PatientState, fact: Fact) -> None:
             state.readings.append(body)
         case "consent":
             state.consents.append(body)
+        case "earlier doses":
+            state.asked_history = True
         case "pregnancy":
             state.pregnant = body["pregnant"]
         case "birth":
@@ -178,6 +185,18 @@ def region_of(body: Mapping[str, Any]) -> tuple[str, str | None]:
     """A region that is ruled out or in, and its side, however it was written: "left arm", or "arm" with the side."""
     word, side = split_region(body["region"])
     return word, body.get("side") or side
+
+
+def _with_allergies(known: Any, more: Any) -> Any:
+    """Allergies add up; one that was written before is replaced by what is known of it now."""
+    if not isinstance(known, list) or not isinstance(more, list):
+        return more
+    told = {_allergy_to(one) for one in more}
+    return [*(one for one in known if _allergy_to(one) not in told), *more]
+
+
+def _allergy_to(one: Any) -> str:
+    return str(one if isinstance(one, str) else one["to"]).casefold()
 
 
 def _correct(state: PatientState, fact: Fact) -> None:
@@ -276,6 +295,20 @@ def formulary_entry(reading: Reading, name: str) -> Mapping[str, Any]:
         raise UseCaseError(f'"{shown(name)}" is not in the formulary. See drawup formulary list')
     entry: Mapping[str, Any] = facts[-1].body["medicine"]
     return entry
+
+
+def known_medicine(reading: Reading, name: str, *, anyway: bool = False) -> str:
+    """The medicine's name as the formulary writes it. Raises UseCaseError for an unknown one, unless `anyway`."""
+    names = sorted({fact.body["medicine"]["name"] for fact in reading.find("medicines")})
+    same = [one for one in names if one.casefold() == name.strip().casefold()]
+    if same or anyway:
+        return same[0] if same else name.strip()
+    near = get_close_matches(name.casefold(), [one.casefold() for one in names], n=1)
+    hint = next((f" Did you mean {one}?" for one in names if near and one.casefold() == near[0]), "")
+    raise UseCaseError(
+        f'"{name}" is not in the formulary.{hint} If it truly is another medicine, say so: --anyway. It will stand '
+        "on the list for review"
+    )
 
 
 def known_code(reading: Reading, gtin: str) -> Known | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from datetime import datetime
+from difflib import get_close_matches
 from typing import Any
 
 from drawup.exchange.reader import checked_text, shown
@@ -52,6 +53,22 @@ def _correction(fact: Fact) -> dict[str, Any]:
         key: body[key] for key in ("reason", "by", "belongs_to", "replacement", "findings") if key in body
     }
     return {"recorded_at": fact.recorded_at.isoformat(), **kept}
+
+
+def known_batch(reading: Reading, batch: str) -> str:
+    """The batch as it is written in the record, whatever its capitals. Raises UseCaseError where it is not known.
+
+    "Nobody had it" and "nobody here ever saw it" are two answers.
+    """
+    if reading.find(f"batch:{batch}") or reading.find(f"stock:{batch}"):
+        return batch
+    batches = sorted({one.batch for one in all_stock(reading)})
+    same = [one for one in batches if one.casefold() == batch.casefold()]
+    if len(same) == 1:
+        return same[0]
+    near = get_close_matches(batch.upper(), batches, n=3)
+    hint = f" Did you mean {' or '.join(near)}?" if near else ""
+    raise UseCaseError(f'batch "{batch}" was never received or used here, so nothing is known of it.{hint}')
 
 
 def trace_batch(reading: Reading, batch: str, *, gtin: str | None = None) -> list[dict[str, Any]]:
@@ -127,19 +144,20 @@ def trace_patient(reading: Reading, patient: str) -> list[dict[str, Any]]:
 
 
 def review(reading: Reading) -> list[dict[str, Any]]:
-    """Entries that somebody should look at again: against a stop, without a plan, twice, written later."""
+    """Entries that somebody should look at again: against a stop, without a plan, twice, written later, corrected."""
     found = []
     for fact in reading.find("review"):
         state = patient_state(reading, fact.stream.removeprefix("patient/"))
-        entry = state.entries[fact.number]
+        entry = state.entries[fact.body["corrects"] if fact.kind == "correction" else fact.number]
         if not entry.void:
+            why = [one["message"] for one in fact.body["findings"] if one["code"] in fact.body["review"]]
             found.append(
                 {
                     "entry": state.entry_id(entry.number),
                     "name": state.name,
                     "medicine": entry.body.get("medicine", entry.kind),
                     "at": entry.body["at"],
-                    "why": [one["message"] for one in entry.body["findings"] if one["code"] in entry.body["review"]],
+                    "why": [f"Corrected: {one}" for one in why] if fact.kind == "correction" else why,
                 }
             )
     return found

@@ -1,0 +1,269 @@
+"""What was written down otherwise than by a plan: given without one, not given, reported from elsewhere, inspected."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from typing import Any
+
+from drawup.exchange.reader import Fields, moment_of
+from drawup.injection.finding import Finding, finding
+from drawup.injection.notation import exact_text
+from drawup.record.store import Store, Writer
+from drawup.service.entries import (
+    Recorded,
+    check_known_site,
+    check_named,
+    check_places,
+    check_time,
+    check_words,
+    counted_containers,
+    entry_keys,
+    late_text,
+    machine_text,
+    move_stock,
+    short,
+    used_containers,
+)
+from drawup.service.errors import UseCaseError
+from drawup.service.planning import (
+    answer_document,
+    container_document,
+    known_document,
+    look_at,
+    next_dose_number,
+)
+from drawup.service.state import (
+    PatientState,
+    Setting,
+    known_medicine,
+    patient_state,
+    patient_stream,
+    setting,
+)
+
+# Reasons for not giving; "other" wants words.
+NOT_GIVEN_REASONS = (
+    "refused",
+    "away",
+    "asleep",
+    "unwell",
+    "reading outside limits",
+    "contraindicated today",
+    "no checker",
+    "given elsewhere",
+    "site unusable",
+    "cold chain",
+    "not in stock",
+    "order unclear",
+    "no access",
+    "other",
+)
+
+_FREE_KEYS = frozenset(
+    [
+        "medicine",
+        "amount",
+        "volume_ml",
+        "route",
+        "injections",
+        "containers",
+        "at",
+        "given_by",
+        "prepared_by",
+        "checked_by",
+        "note",
+    ]
+)
+
+
+# What is looked at where there is no plan: all that speaks against this medicine, this amount and this container.
+_LOOKED_AT = frozenset(
+    (
+        "allergy-serious",
+        "allergy-mild",
+        "allergy-unconfirmed",
+        "intolerance",
+        "medicine-not-ordered",
+        "not-in-formulary",
+        "batch-expired",
+        "batch-quarantined",
+        "in-use-passed",
+        "opened-without-date",
+        "single-maximum",
+        "daily-maximum",
+        "too-soon",
+        "given-recently",
+        "dose-power-of-ten",
+        "dose-outside-usual",
+        "reading-outside",
+    )
+)
+
+
+def given_without_plan(
+    store: Store,
+    patient: str,
+    body: Mapping[str, Any],
+    *,
+    scans: Sequence[str] = (),
+    now: datetime,
+    anyway: bool = False,
+) -> Recorded:
+    """What was given without a plan, from paper or in an emergency. Always taken; always on the list for review.
+
+    `anyway`: the medicine or the site is truly not one that is known here.
+    """
+    with store.writing() as writer:
+        state, current = patient_state(writer, patient), setting(writer)
+        clean = _checked_free(body, current, writer, anyway=anyway)
+        at = datetime.fromisoformat(clean["at"])
+        check_time(at, now)
+        clean["containers"] = counted_containers(writer, [look_at(writer, text, at) for text in scans])
+        marks = [finding("given-without-plan")]
+        found = _looked_at(writer, state, current, clean, scans, at)
+        if found:
+            marks.append(finding("given-against-stop", codes=", ".join(one.code for one in found)))
+        if now - at > timedelta(minutes=current.policy.written_later_minutes):
+            marks.append(finding("written-later", after=late_text(now - at)))
+        clean |= {"zone": current.zone, "plan": None, "identified": "stated"}
+        clean["findings"] = [short(one) for one in (*found, *marks)]
+        clean["review"] = [one.code for one in (*found, *marks)]
+        fact = writer.append(patient_stream(patient), "given", clean, recorded_at=now, keys=entry_keys(clean))
+        move_stock(writer, used_containers(clean), state.entry_id(fact.number), "used", now, at)
+    return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=(*found, *marks))
+
+
+def _looked_at(
+    writer: Writer,
+    state: PatientState,
+    current: Setting,
+    clean: Mapping[str, Any],
+    scans: Sequence[str],
+    at: datetime,
+) -> list[Finding]:
+    """What would have stood in the way, had somebody asked; nothing of it stops the writing."""
+    rule: dict[str, Any] = {"medicine": clean["medicine"], "start": at.date().isoformat()}
+    if clean.get("amount"):
+        rule["dose"] = {"amount": clean["amount"]}
+    try:
+        document = known_document(writer, state, rule, current, now=at)
+        if scans:
+            document["container"] = [container_document(writer, text, at, current) for text in scans]
+        _, plan, _ = answer_document(document, current)
+    except ValueError:
+        # A medicine or an amount that the formulary does not know: there is nothing to compare with.
+        return [finding("medicine-not-known", medicine=clean["medicine"])]
+    return [one for one in plan.findings if one.code in _LOOKED_AT]
+
+
+def _checked_free(body: Mapping[str, Any], current: Setting, writer: Writer, *, anyway: bool = False) -> dict[str, Any]:
+    fields = Fields(dict(body), "", current.policy.notation, [])
+    clean: dict[str, Any] = {"medicine": known_medicine(writer, fields.need_text("medicine"), anyway=anyway)}
+    amount = fields.quantity("amount")
+    if amount is not None:
+        clean["amount"] = machine_text(amount)
+    for key in ("volume_ml", "route", "given_by", "prepared_by", "checked_by", "note"):
+        text = fields.text(key, longest=500)
+        if text:
+            clean[key] = text
+    places = fields.items("injections", lambda value, path: _place(value, path, fields))
+    check_places([{key: text for key, text in place.items() if text} for place in places or ()], anyway=anyway)
+    clean["injections"] = list(places or ())
+    at = fields.take("at")
+    clean["at"] = moment_of(at, "at").isoformat()
+    fields.take("containers")
+    fields.close(_FREE_KEYS)
+    return clean
+
+
+def _place(value: object, path: str, parent: Fields) -> dict[str, Any]:
+    fields = Fields(value, path, parent.notation, parent.notes)
+    place: dict[str, Any] = {"site": fields.text("site"), "side": fields.one_of("side", ("left", "right"))}
+    place["point"] = fields.text("point")
+    fields.close(frozenset(("site", "side", "point")))
+    return place
+
+
+def not_given(
+    store: Store,
+    *,
+    order: str,
+    reason: str,
+    by: str,
+    at: datetime,
+    now: datetime,
+    words: str = "",
+    scans: Sequence[str] = (),
+) -> Recorded:
+    """A planned dose was not given, and why. It frees nothing and moves no clock; containers drawn up are wasted."""
+    if reason not in NOT_GIVEN_REASONS:
+        raise UseCaseError(f'read "{reason}", expected one of: {", ".join(NOT_GIVEN_REASONS)}')
+    if reason == "other" and not words.strip():
+        raise UseCaseError("say in words why it was not given: --words")
+    check_named(by)
+    check_words(words=words)
+    check_time(at, now)
+    with store.writing() as writer:
+        state, current = patient_state(writer, order.partition(".")[0]), setting(writer)
+        number = next_dose_number(writer, state, order)
+        body: dict[str, Any] = {
+            "order": order,
+            "dose_number": number,
+            "medicine": state.orders[order]["order"]["medicine"],
+            "reason": reason,
+            "words": words,
+            "by": by,
+            "at": at.isoformat(),
+            "zone": current.zone,
+            "containers": counted_containers(writer, [look_at(writer, text, at) for text in scans]),
+        }
+        fact = writer.append(patient_stream(state.patient), "not given", body, recorded_at=now, keys=entry_keys(body))
+        move_stock(writer, used_containers(body), state.entry_id(fact.number), "wasted", now, at)
+    return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())
+
+
+def reported(
+    store: Store, patient: str, body: Mapping[str, Any], *, by: str, now: datetime, anyway: bool = False
+) -> Recorded:
+    """A dose given elsewhere, as somebody reports it: it counts for intervals and maxima, not for stock."""
+    check_words(by=by)
+    with store.writing() as writer:
+        state, current = patient_state(writer, patient), setting(writer)
+        clean = {
+            **_checked_free(body, current, writer, anyway=anyway),
+            "by": by,
+            "zone": current.zone,
+            "containers": [],
+        }
+        check_time(datetime.fromisoformat(clean["at"]), now)
+        fact = writer.append(patient_stream(patient), "reported", clean, recorded_at=now)
+    return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())
+
+
+_LARGEST_MM = 500
+
+
+def inspected(store: Store, patient: str, body: Mapping[str, str], *, by: str, at: datetime, now: datetime) -> Recorded:
+    """What was seen or felt on the skin: a lump, a bruise, nothing; where, how large, and since when."""
+    check_words(by=by)
+    with store.writing() as writer:
+        state, current = patient_state(writer, patient), setting(writer)
+        fields = Fields(dict(body), "", current.policy.notation, [])
+        clean: dict[str, Any] = {"site": fields.need_text("site"), "side": fields.one_of("side", ("left", "right"))}
+        check_known_site(clean["site"])
+        clean["kind"] = fields.need_text("kind")
+        for key in ("point", "words"):
+            text = fields.text(key, longest=500)
+            if text:
+                clean[key] = text
+        size = fields.number("size_mm", above=0)
+        if size is not None and size > _LARGEST_MM:
+            fields.fail("size_mm", f'read "{exact_text(size)}", expected at most {_LARGEST_MM} mm')
+        if size is not None:
+            clean["size_mm"] = exact_text(size)
+        fields.close(frozenset(["site", "side", "kind", "point", "words", "size_mm"]))
+        check_time(at, now)
+        clean |= {"by": by, "at": at.isoformat(), "zone": current.zone}
+        fact = writer.append(patient_stream(patient), "inspection", clean, recorded_at=now)
+    return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())

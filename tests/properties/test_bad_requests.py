@@ -1,0 +1,441 @@
+"""Whatever one place of a good request is changed to, the answer is a plan, or an error that names a field of it.
+
+The requests are invented. What a change may be is drawn at random: any JSON value, and texts that have broken such
+programs before.
+"""
+
+from __future__ import annotations
+
+import copy
+import json
+import re
+from collections.abc import Callable, Iterator, Mapping
+from datetime import UTC, datetime
+from decimal import Decimal
+from pathlib import Path
+from typing import Any, TypeVar
+
+import pytest
+from click.testing import CliRunner
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from tests.exchange.test_schema import DEFINED, PUBLIC, REQUESTS, validator
+
+from drawup.cli.main import Desk, drawup
+from drawup.exchange.answer import answer
+from drawup.exchange.reader import FieldError, read_document
+from drawup.exchange.request import read_request
+from drawup.injection.plan import plan_injection
+from drawup.record.store import Store
+from drawup.service.planning import make_plan
+from drawup.service.registering import add_to_formulary, enter_order, note_patient_fact, register_patient, use_policy
+
+NOW = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
+T = TypeVar("T")
+Path_ = tuple[str | int, ...]
+
+# Everything at once that a request may hold, so that every part of the reader is met.
+FULL: dict[str, Any] = {
+    **copy.deepcopy(PUBLIC),
+    "readings": [{"what": "glucose", "value": "5.6 mmol/L", "at": "2026-03-02T08:30:00+00:00"}],
+    "container": [
+        {
+            "code": "(01)09501101531017(17)270430(10)D220",
+            "batch": "D220",
+            "expiry_date": "2027-04-30",
+            "opened": "2026-03-02T08:00:00+00:00",
+            "quarantined": False,
+            "session_ends": "2026-03-02T18:00:00+00:00",
+            "role": "medicine",
+            "name": "velorin",
+            "known_as": copy.deepcopy(PUBLIC["medicine"]),
+        }
+    ],
+    "open_orders": [{"medicine": "other", "amount": "5 mg", "doses_per_day": 3, "words": "order 2"}],
+    "choose": {
+        "presentation": 0,
+        "site": "ventrogluteal",
+        "side": "left",
+        "point": "B2",
+        "barrel": {"capacity_ml": "5", "interval_ml": "0.2"},
+        "needle": {"gauge": 21, "length_mm": "38"},
+    },
+    "accepted": [{"code": "order-lacks-date", "reason": "spoken", "message": "The order has no date."}],
+    "needles": [{"gauge": 21, "length_mm": "38"}],
+    "barrels": [
+        {"capacity_ml": "5", "interval_ml": "0.2"},
+        {"capacity_units": "100", "interval_units": "1", "units_per_ml": "100"},
+    ],
+    "policy": {"preset": "au", "mark_tolerance": "4 %", "mix_strengths": True},
+}
+FULL["patient"] |= {
+    "weight": {"value": "62.5 kg", "on": "2026-02-20", "how": "measured"},
+    "area": "1.7 m2",
+    "allergies": [{"to": "latex", "status": "unconfirmed", "kind": "intolerance", "severity": "mild"}],
+    "distance_mm": {"deltoid": "12", "ventrogluteal": "21.5"},
+    "pregnant": False,
+    "born_at_weeks": 40,
+    "bleeding_risk": {"reason": "warfarin", "reading": "INR", "from": "2", "to": "3"},
+    "marks": [
+        {"kind": "lump", "site": "deltoid", "side": "left", "point": "A1", "size_mm": "12", "seen": "2026-02-01"}
+    ],
+    "alike": ["PIKE, Wren"],
+}
+FULL["order"] |= {
+    "dose": {"amount": "2.5 mg", "per": "kg", "to": "3 mg", "chosen": "2.75 mg", "at_most": "170 mg"},
+    "weight_basis": "actual",
+    "area_formula": "mosteller",
+    "start": "2026-03-01",
+    "stop": "2026-03-09",
+    "times": ["08:00", "20:00"],
+    "when_needed": False,
+    "prescriber": "Dr. Example",
+    "strength": "250 mg",
+    "authority": "prescription",
+    "site": "ventrogluteal",
+    "indication": "sepsis",
+}
+FULL["medicine"] |= {
+    "routes": ["intramuscular"],
+    "sites": ["ventrogluteal", "vastus lateralis"],
+    "usual_dose": [
+        {"dose": ["50 mg", "200 mg"], "from_age": "1 year", "below_age": "90 years", "indication": "sepsis"}
+    ],
+    "at_most_single": "300 mg",
+    "at_most_daily": "600 mg",
+    "least_interval": "4 hours",
+    "same_group": ["other"],
+    "equivalences": ["1 mmol = 74.55 mg"],
+    "viscosity_mpa_s": "2",
+    "needle_at_least_gauge": 21,
+    "volume_at_most": "4 mL",
+    "technique": {"z_track": True, "draw_back": False, "filter_needle": True, "ml_per_second": "0.1", "lines": ["x"]},
+    "wrong_layer": "too shallow",
+    "needs": [{"what": "glucose", "fresh": "2 hours", "withhold_below": "4 mmol/L", "withhold_above": "20 mmol/L"}],
+    "second_check": True,
+    "watch_minutes": 15,
+    "units_barrel": False,
+    "controlled": True,
+}
+FULL["medicine"]["presentations"][0] |= {
+    "volume": "10 mL",
+    "label_doses": 1,
+    "dose_kind": "multi",
+    "in_use": "24 hours",
+    "gtin": "09501101531017",
+    "routes": ["intramuscular"],
+    "excipients": ["latex"],
+}
+FULL["medicine"]["presentations"].append(
+    {
+        "strength": "50 mg in 2 mL",
+        "container": "prefilled syringe",
+        "fill": "2.1 mL",
+        "device": {"kind": "prefilled", "marks": "0.1 mL", "fixed_needle": {"gauge": 21, "length_mm": "38"}},
+    }
+)
+GOOD: tuple[dict[str, Any], ...] = (PUBLIC, FULL, *list(REQUESTS.values())[1:])
+
+# Texts and numbers that have broken such programs, or that one field takes and another must not.
+NASTY: tuple[Any, ...] = (
+    "", " ", "0", "-1", "1e400000", "NaN", "Infinity", ".5", "1,5", "5U", "1/3", "null", "true",
+    "\x00", "a\nb", "\u202eabc", "\ud800", "ש" * 10, "e\u0301", "x" * 1000, "9" * 100, "0" * 50,
+    "0 mg", "-5 mg", "5 mg", "5 mL", "5 units", "5 mmol", "5 kg", "100 lb", "1 m2", "50 mg/mL", "1%", "1:1000",
+    "999999999999 g", "0.000000000001 ng", "999999999999 L", "0.000000000001 mL", "999999999999 units",
+    "999999999999 mg in 0.000000000001 mL", "999999999999 weeks", "1 minute", "999 years", "0 days",
+    "0001-01-01", "9999-12-31", "2026-02-30", "2026-W10-1", "2026-03-02", "2026-03-02T09:00:00",
+    "1900-01-01T00:00:00+14:00", "2200-12-31T23:59:59-14:00", "9999-12-31T23:59:59-14:00", "0001-01-01T00:00:00Z",
+    "left", "deltoid", "left arm", "upper arm fat", "kg/day", "m2", "subcutaneous", "powder", "pen", "multi", "uk",
+    "none known", "reported", "too deep",
+    0, -1, 1, 2, 10**12, 10**29, -(10**29), True, False, None,
+    Decimal("0.5"), Decimal("-0.0"), Decimal("1e400000"), Decimal("NaN"), Decimal("-Infinity"),
+    [], {}, [None], [[]], [{}], {"": None}, {"value": None}, ["5 mg", "10 mg"], ["10 mg", "5 mg"], [1, 2],
+)  # fmt: skip
+words = st.text(alphabet=st.characters(codec=None, exclude_characters=".[]"), max_size=12)
+values = st.one_of(
+    st.sampled_from(NASTY).map(copy.deepcopy),
+    st.recursive(
+        st.one_of(
+            st.none(),
+            st.booleans(),
+            st.integers(-(10**29), 10**29),
+            st.decimals(allow_nan=False, allow_infinity=False),
+            words,
+        ),
+        lambda inner: st.one_of(st.lists(inner, max_size=4), st.dictionaries(words, inner, max_size=4)),
+        max_leaves=8,
+    ),
+)
+
+
+def places(document: Any, path: Path_ = ()) -> Iterator[Path_]:
+    """Every place of a document."""
+    if path:
+        yield path
+    if isinstance(document, dict):
+        for key, value in document.items():
+            yield from places(value, (*path, key))
+    elif isinstance(document, list):
+        for index, value in enumerate(document):
+            yield from places(value, (*path, index))
+
+
+def changed(document: Mapping[str, Any], path: Path_, value: object) -> dict[str, Any]:
+    """The document with one place set to another value."""
+    made = copy.deepcopy(dict(document))
+    place: Any = made
+    for key in path[:-1]:
+        place = place[key]
+    place[path[-1]] = value
+    return made
+
+
+@st.composite
+def broken(draw: st.DrawFn, most: int = 1) -> dict[str, Any]:
+    """A good request with one place changed, taken away or added to; or as many as `most`."""
+    document: dict[str, Any] = copy.deepcopy(draw(st.sampled_from(GOOD)))
+    for _ in range(draw(st.integers(1, most))):
+        path = draw(st.sampled_from(list(places(document))))
+        place: Any = document
+        for key in path[:-1]:
+            place = place[key]
+        match draw(st.sampled_from(("change", "change", "change", "take", "add"))):
+            case "change":
+                place[path[-1]] = draw(values)
+            case "take":
+                del place[path[-1]]
+            case _ if isinstance(place, dict):
+                place[draw(words)] = draw(values)
+            case _:
+                place.append(draw(values))
+    return document
+
+
+def planned(document: Any) -> dict[str, Any]:
+    """The public answer to a request as it was read."""
+    read = read_request(document)
+    made = plan_injection(read.request, policy=read.policy, tables=read.tables)
+    return answer(made, policy=read.policy, evidence_version=read.tables.version, notes=read.notes)
+
+
+KEYS = {key for one in DEFINED.values() for part in (one, *one.get("anyOf", ())) for key in part.get("properties", {})}
+
+
+def names_a_place(field: str, document: Any) -> bool:
+    """Whether a field is a place of the document, or a known key that is missing from a place of it."""
+    parts = re.findall(r"[^.\[\]]+|\[[0-9]+\]", field)
+    place = document
+    for number, part in enumerate(parts, start=1):
+        key: str | int = int(part[1:-1]) if part.startswith("[") else part
+        if isinstance(key, int):
+            if not isinstance(place, list) or key >= len(place):
+                return False
+            place = place[key]
+        elif isinstance(place, dict) and key in place:
+            place = place[key]
+        else:
+            # Known and missing, or unknown and shown in another way than it was written.
+            return isinstance(place, dict) and number == len(parts)
+    return bool(parts)
+
+
+def attempted(document: Any) -> dict[str, Any] | FieldError:
+    """The answer, or the refusal; anything else that is raised is a fault."""
+    try:
+        return planned(document)
+    except FieldError as error:
+        return error
+
+
+def check_told(error: FieldError) -> None:
+    """An error is a sentence that any terminal can show."""
+    assert error.message
+    assert (error.field + error.message).isprintable()
+    assert len(error.field) < 200
+    assert len(error.message) < 1000
+
+
+def check_answered(found: dict[str, Any] | FieldError, document: Any) -> None:
+    """A plan that is plain text, or an error that names a field."""
+    if isinstance(found, FieldError):
+        check_told(found)
+        assert names_a_place(found.field, document), (found.field, found.message)
+    else:
+        assert found["format"] == 1
+        assert json.dumps(found, ensure_ascii=False, allow_nan=False).encode()
+
+
+@settings(max_examples=1500)
+@given(broken())
+def test_one_changed_place_gives_a_plan_or_an_error_that_names_a_field(document: dict[str, Any]) -> None:
+    check_answered(attempted(document), document)
+
+
+@settings(max_examples=700)
+@given(broken(most=4))
+def test_several_changed_places_give_a_plan_or_an_error_that_names_a_field(document: dict[str, Any]) -> None:
+    check_answered(attempted(document), document)
+
+
+@settings(max_examples=400)
+@given(broken())
+def test_the_schema_takes_whatever_the_reader_takes(document: dict[str, Any]) -> None:
+    found = attempted(document)
+    if not isinstance(found, FieldError):
+        validator("request").validate(document)
+        validator("answer").validate(json.loads(json.dumps(found)))
+
+
+def check_read(content: bytes) -> None:
+    """Bytes are a request or refused in words, as JSON and as TOML."""
+    for toml in (False, True):
+        try:
+            document = read_document(content, toml=toml)
+        except FieldError as refused:
+            error = refused
+        else:
+            found = attempted(document)
+            if not isinstance(found, FieldError):
+                continue
+            error = found
+        check_told(error)
+
+
+@settings(max_examples=300)
+@given(st.sampled_from(GOOD), st.data())
+def test_a_document_with_some_bytes_changed_is_read_or_refused(document: dict[str, Any], data: st.DataObject) -> None:
+    content = bytearray(json.dumps(document).encode())
+    for _ in range(data.draw(st.integers(1, 4))):
+        start = data.draw(st.integers(0, len(content) - 1))
+        end = min(len(content), start + data.draw(st.integers(0, 3)))
+        content[start:end] = data.draw(st.binary(max_size=4))
+    check_read(bytes(content))
+
+
+@settings(max_examples=300)
+@given(st.binary(max_size=60) | st.text(max_size=60).map(lambda text: text.encode("utf-8", "surrogatepass")))
+def test_any_bytes_are_read_or_refused(content: bytes) -> None:
+    check_read(content)
+
+
+WHOLE = json.dumps(PUBLIC).encode()
+WHOLE_ANSWER = json.loads(json.dumps(planned(json.loads(WHOLE))))
+
+
+@settings(max_examples=60)
+@given(
+    st.lists(
+        st.none()
+        | st.binary(max_size=40).map(lambda content: content.replace(b"\n", b" "))
+        | broken().map(lambda document: json.dumps(document, default=str).encode()),
+        max_size=12,
+    ),
+    st.booleans(),
+)
+def test_each_line_gets_one_answer_in_its_place(lines: list[bytes | None], last: bool) -> None:
+    content = b"\n".join(WHOLE if line is None else line for line in lines)
+    # A line that is empty is one where a line end follows it.
+    content += b"\n" if lines and (last or not content or content.endswith(b"\n")) else b""
+    result = CliRunner().invoke(drawup, ["plan", "--lines", "-"], input=content)
+    assert result.exception is None or isinstance(result.exception, SystemExit)
+    answers = [json.loads(line) for line in result.output.split("\n")[:-1]]
+    assert len(answers) == len(lines)
+    for line, answered in zip(lines, answers, strict=True):
+        assert "error" in answered or answered["format"] == 1
+        assert "fault in Drawup" not in str(answered)
+        if line is None:
+            assert answered == WHOLE_ANSWER
+    assert result.exit_code == (1 if any("error" in one for one in answers) else 0)
+
+
+# --- into the record ----------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    """A record with one medicine and one patient."""
+    with Store.create(tmp_path_factory.mktemp("broken") / "record.sqlite", now=NOW) as made:
+        use_policy(made, "uk", zone="Europe/London", now=NOW)
+        add_to_formulary(made, FULL["medicine"], now=NOW)
+        register_patient(made, {"family": "Pike", "given": "Wren", "born": "1961-04-09"}, now=NOW)
+        note_patient_fact(made, "0001", "allergies", {"allergies": "none known"}, now=NOW)
+        yield made
+
+
+into_the_record = settings(max_examples=120, suppress_health_check=[HealthCheck.function_scoped_fixture])
+
+
+@st.composite
+def broken_part(draw: st.DrawFn, part: str) -> Any:
+    """One part of the full request with one place changed."""
+    document = FULL[part]
+    path = draw(st.sampled_from(list(places(document))))
+    return changed(document, path, draw(values))
+
+
+def kept(store: Store, keep: Callable[[], T]) -> T | None:
+    """What was kept; None where it was refused in words, and nothing was written."""
+    before = store.head()
+    try:
+        return keep()
+    except ValueError as error:
+        words = str(error)
+    assert words.isprintable()
+    assert words
+    assert store.head() == before
+    return None
+
+
+def check_plannable(store: Store, order: str) -> None:
+    """What was taken into the record is never a request that cannot be read."""
+    assert make_plan(store, order=order, now=NOW).answer["format"] == 1
+
+
+ANY_DOSE = {"medicine": "velorin", "route": "intramuscular"}
+
+
+@into_the_record
+@given(broken_part("order"))
+def test_an_order_that_is_taken_can_be_planned_with(store: Store, order: dict[str, Any]) -> None:
+    identity = kept(store, lambda: enter_order(store, "0001", order, now=NOW))
+    if identity is not None:
+        check_plannable(store, identity)
+
+
+@into_the_record
+@given(broken_part("medicine"))
+def test_a_medicine_that_is_taken_can_be_planned_with(store: Store, medicine: dict[str, Any]) -> None:
+    fact = kept(store, lambda: add_to_formulary(store, medicine, now=NOW))
+    if fact is not None:
+        named = {**ANY_DOSE, "medicine": fact.body["medicine"]["name"]}
+        check_plannable(store, enter_order(store, "0001", named, now=NOW))
+        # The next example begins with the medicine as it was.
+        add_to_formulary(store, {**FULL["medicine"], "name": named["medicine"]}, now=NOW)
+
+
+@into_the_record
+@given(st.sampled_from(("allergies", "avoid", "bleeding_risk", "weight", "height")), values)
+def test_a_fact_that_is_taken_can_be_planned_with(store: Store, key: str, value: Any) -> None:
+    facts: dict[str, tuple[str, dict[str, Any]]] = {
+        "allergies": ("allergies", {"allergies": value}),
+        "avoid": ("ruled out", {"region": value, "side": None, "reason": ""}),
+        "bleeding_risk": ("bleeding risk", {"risk": value}),
+        "weight": ("measured", {"what": "weight", "value": value}),
+        "height": ("measured", {"what": "height", "value": value}),
+    }
+    kind, body = facts[key]
+    if kept(store, lambda: note_patient_fact(store, "0001", kind, body, now=NOW)) is not None:
+        check_plannable(store, enter_order(store, "0001", ANY_DOSE, now=NOW))
+
+
+def test_the_full_request_is_a_good_one() -> None:
+    assert planned(FULL)["volume_ml"] is not None
+    validator("request").validate(json.loads(json.dumps(FULL)))
+    assert set(FULL) == set(DEFINED["request"]["properties"])
+
+
+def test_a_desk_needs_no_record_for_a_request(tmp_path: Path) -> None:
+    desk = Desk(record=tmp_path / "none.sqlite", clock=lambda: NOW)
+    result = CliRunner().invoke(drawup, ["plan", "-", "--json"], obj=desk, input=WHOLE)
+    assert json.loads(result.output) == WHOLE_ANSWER
+    assert not desk.record.exists()
