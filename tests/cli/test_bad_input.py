@@ -291,6 +291,16 @@ BROKEN: dict[str, tuple[bytes, str]] = {
         ).encode(),
         "order.dose.bands: ",
     ),
+    "a label's site that is none": (
+        json.dumps(changed(PUBLIC, ("medicine", "sites"), ["deltoid", "vastus laterallis"])).encode(),
+        "medicine.sites[1]: ",
+    ),
+    "a barrel in mL and in units": (
+        json.dumps(
+            {**PUBLIC, "barrels": [{"capacity_ml": "5", "interval_ml": "0.2", "capacity_units": "30"}]}
+        ).encode(),
+        "barrels[0].capacity_units: ",
+    ),
     "two packs of one code": (
         json.dumps(
             changed(PUBLIC, ("medicine", "presentations"), [{"strength": "5 mg/mL", "gtin": "09501101531017"}] * 2)

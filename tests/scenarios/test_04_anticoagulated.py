@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 
 from tests.scenarios.conftest import NOW, Answered, Clinic
@@ -90,6 +91,7 @@ def test_the_reason_is_remembered_for_the_next_dose_of_the_order(clinic: Clinic)
     clinic.run("stock", "receive", "(01)09501101530041(17)270430(10)TV1", "--count", "5")
     plan = clinic.run("plan", "--order", "0001.1", "--accept", "bleeding-risk=weighed with the patient")["plan"]
     clinic.run("given", plan, "--scan", "batch:TV1", "--given-by", "Ada")
+    clinic.now += timedelta(days=28)
     again = clinic.run("plan", "--order", "0001.1")  # exit code 0: not asked twice for the unchanged fact
     (found,) = [one for one in again["findings"] if one["code"] == "bleeding-risk"]
     assert found["accepted"] == "weighed with the patient"

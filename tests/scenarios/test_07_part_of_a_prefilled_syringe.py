@@ -98,7 +98,9 @@ def test_a_second_open_order_is_asked_with_both_shown_and_both_counted() -> None
 def test_the_waste_of_5_mg_is_written(clinic: Clinic) -> None:
     clinic.run("formulary", "add", clinic.file("eskeparin.json", {**ESKEPARIN, "at_most_daily": "200 mg"}))
     clinic.run("patient", "add", "--family", "Farquhar-Wu", "--given", "Ottoline", "--born", "1957-06-01")
-    clinic.run("patient", "note", "0001", "--allergy", "none known", "--weight", "74 kg", "--height", "166 cm")
+    clinic.run("patient", "note", "0001", "--allergy", "none known", "--weight", "74 kg", "--height", "166 cm",
+        "--no-earlier-doses",
+    )  # fmt: skip
     clinic.run("order", "add", "0001", clinic.file("order.json", ORDER))
     preventive = {**ORDER, "dose": {"amount": "40 mg"}, "times": ["20:00"]}
     clinic.run("order", "add", "0001", clinic.file("preventive.json", preventive))

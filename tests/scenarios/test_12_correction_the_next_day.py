@@ -102,3 +102,13 @@ def test_the_day_after_is_not_late(clinic: Clinic) -> None:
     entry = given_on_monday(clinic, controlled=True)
     clinic.now = datetime(2026, 3, 3, 23, 0, tzinfo=UTC)
     clinic.run("correction", entry, "--reason", "right arm", "--by", "Petra", "--place", "right deltoid")
+
+
+def test_a_patient_may_be_named_without_leading_zeros_and_it_is_one_record(clinic: Clinic) -> None:
+    given_on_monday(clinic)
+    clinic.run("patient", "note", "1", "--weight", "77 kg")
+    assert clinic.run("chart", "1")["weight"]["value"] == "77 kg"
+    assert clinic.run("chart", "1")["patient"] == "0001"
+    assert [one["patient"] for one in clinic.run("patient", "list")] == ["0001", "0002"]
+    moved = clinic.run("correction", "0001-4", "--reason", "hers", "--by", "Petra", "--belongs-to", "2")
+    assert moved["entry"].startswith("0002-")

@@ -109,7 +109,7 @@ with Store.open(Path(record)) as store:
 def syncs_before_each_answer(ready: Clinic, strace: str, folder: Path, synchronous: str) -> list[int]:
     """How many times the log was made durable before each of two answers was written out."""
     ready.run("order", "add", "0001", ready.file("second.json", {**ORDER, "dose": {"amount": "25 mg"}}))
-    accept = ("--accept", "duplicate-order=both hold")
+    accept = ("--accept", "duplicate-order=both hold", "--accept", "given-recently=both are meant now")
     plans = [ready.run("plan", "--order", order, *accept)["plan"] for order in ("0001.1", "0001.2")]
     trace = folder / "trace"
     program = [sys.executable, "-c", TWO_GIVEN, str(ready.record), synchronous, *plans]

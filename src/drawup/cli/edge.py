@@ -109,14 +109,18 @@ def echo_json(document: object) -> None:
     click.echo(json_text(document, indent=1))
 
 
+_compact = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
 _HALVES = re.compile("[\ud800-\udfff]")
 
 
 def json_text(document: object, *, indent: int | None = None) -> str:
     """A JSON document as text. Half characters (a command line may hold bytes that are no text) are escaped."""
-    separators = None if indent is not None else (",", ":")
-    text = json.dumps(document, ensure_ascii=False, indent=indent, separators=separators)
-    return _HALVES.sub(lambda half: f"\\u{ord(half[0]):04x}", text)
+    text = _compact(document) if indent is None else json.dumps(document, ensure_ascii=False, indent=indent)
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return _HALVES.sub(lambda half: f"\\u{ord(half[0]):04x}", text)
+    return text
 
 
 def idle(given: Mapping[str, object], why: str) -> None:

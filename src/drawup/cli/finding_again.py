@@ -9,7 +9,7 @@ import click
 
 from drawup.cli.edge import echo_json, idle, json_option, open_record, person_line, show, told
 from drawup.cli.main import Desk
-from drawup.cli.registering import allergy_words, dose_words
+from drawup.cli.registering import allergy_words, dose_words, safe_amount
 
 
 @click.command(epilog="Example: drawup chart 0001   or, what wants review:   drawup chart --review")
@@ -41,7 +41,9 @@ def _chart_lines(found: Mapping[str, Any]) -> list[str]:
     lines = [person_line(found), f"  Allergies   {allergy_words(found['allergies'])}"]
     for key in ("weight", "height"):
         if found[key]:
-            lines.append(f"  {key.capitalize():<11} {found[key]['value']}, {found[key]['how']} {found[key]['on']}")
+            lines.append(
+                f"  {key.capitalize():<11} {safe_amount(found[key]['value'])}, {found[key]['how']} {found[key]['on']}"
+            )
     for one in found["readings"][-3:]:
         lines.append(f"  Reading     {one['what']} {one['value']}, {_clock(one['at'])}")
     for one in found["consents"]:
@@ -95,7 +97,7 @@ def _body_words(kind: str, body: Mapping[str, Any]) -> str:
     if kind == "inspection":
         size = f", {body['size_mm']} mm" if body.get("size_mm") else ""
         return " ".join([*words, f"{body['kind']}{size} at the {body['side']} {body['site']}", f"by {body['by']}"])
-    words += [str(body[key]) for key in ("amount", "medicine") if body.get(key)]
+    words += [word for word in (safe_amount(body.get("amount")), str(body.get("medicine") or "")) if word]
     if kind == "not given":
         return " ".join([*words, f"({body['reason']}) {body['words']}".strip(), f"by {body['by']}"])
     places = [f"{one['side']} {one['site']}" for one in body.get("injections", ()) if one.get("site")]

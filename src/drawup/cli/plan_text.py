@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from drawup.cli.edge import finding_text, line
-from drawup.injection.arrangement import PlannedInjection
+from drawup.injection.arrangement import PlannedInjection, barrel_text
 from drawup.injection.barrel import mark_text, percent_text
 from drawup.injection.medicine import ROUTE_WORDS
 from drawup.injection.notation import render, render_concentration, render_number
@@ -37,8 +37,15 @@ def _headline(plan: Plan, request: Request, policy: Policy) -> str:
     worst = plan.worst
     amount = render(plan.dose.amount, policy.notation) if plan.dose.amount is not None else "dose not decided"
     route = ROUTE_WORDS[request.order.route] if request.order.route else "route not named"
-    verdict = "Nothing stands in the way." if worst is None else f"{ON_SCREEN[worst]}."
+    verdict = _clear(plan) if worst is None else f"{ON_SCREEN[worst]}."
     return f"{request.medicine.name} {amount} {route}.   {verdict}"
+
+
+def _clear(plan: Plan) -> str:
+    """Nothing stands in the way of the plan; what giving still asks for is said."""
+    if any(found.code == "second-check-needed" for found in plan.findings):
+        return "Nothing stands in the way but the second check."
+    return "Nothing stands in the way."
 
 
 def _preparation(plan: Plan, candidate: Candidate, policy: Policy) -> list[str]:
@@ -56,6 +63,10 @@ def _preparation(plan: Plan, candidate: Candidate, policy: Policy) -> list[str]:
         lines += _device(candidate)
     elif plan.drawn is not None and len(plan.injections) <= 1:
         lines.append(line("Draw to", f"{mark_text(plan.drawn, notation)}{_difference(plan, candidate)}"))
+        lines.append(line("Barrel", barrel_text(plan.drawn.barrel, policy)))
+    for container in plan.containers:
+        expiry = f", usable to {container.expiry_date.isoformat()}" if container.expiry_date else ""
+        lines.append(line("In the hand", f"{container.role}, batch {container.batch or 'not read'}{expiry}"))
     if candidate.left_ml and candidate.presentation.dose_kind == "single":
         lines.append(line("Left over", f"{render_number(candidate.left_ml, notation)} mL"))
     return lines
@@ -91,10 +102,12 @@ def _injection(injection: PlannedInjection, index: int, total: int, policy: Poli
     if total > 1:
         drawn = injection.drawn
         place += f": {mark_text(drawn, notation) if drawn else render_number(injection.volume_ml, notation) + ' mL'}"
+        place += f" in a {barrel_text(drawn.barrel, policy)}" if drawn else ""
     lines = [line(f"Where{number}", f"{place}   ({injection.place.because})")]
     if choice.needle is not None:
         gauge, length = choice.needle.gauge, render_number(choice.needle.length_mm, notation)
-        seconds = f", {choice.seconds} seconds" if choice.seconds is not None else ""
+        second = "second" if choice.seconds == 1 else "seconds"
+        seconds = f", push over {choice.seconds} {second}" if choice.seconds is not None else ""
         force = f", about {choice.force_n:.1f} N of push and friction" if choice.force_n is not None else ""
         words = f"{gauge} G {length} mm at {choice.angle_deg} degrees{seconds}{force}   (by {choice.basis})"
         lines.append(line(f"Needle{number}", words))

@@ -19,6 +19,7 @@ from drawup.cli.edge import (
     told,
 )
 from drawup.cli.main import Desk
+from drawup.cli.registering import safe_amount
 
 _REASONS = (
     "refused, away, asleep, unwell, reading outside limits, contraindicated today, no checker, given elsewhere, "
@@ -64,8 +65,11 @@ def _told_entry(recorded: Any, as_json: bool) -> None:
         )
         return
     body = recorded.fact.body
-    what = " ".join(str(body[key]) for key in ("amount", "medicine") if body.get(key))
-    click.echo(f"Entry {recorded.entry}: {recorded.fact.kind}{', ' + what if what else ''}.")
+    what = " ".join(word for word in (safe_amount(body.get("amount")), str(body.get("medicine") or "")) if word)
+    who = body.get("given_by") or body.get("by") or ""
+    checked = f", checked by {body['checked_by']}" if body.get("checked_by") else ""
+    when = body["at"][:16].replace("T", " ") if body.get("at") else ""
+    click.echo(f"Entry {recorded.entry}: {recorded.fact.kind}{', ' + what if what else ''}, {when} by {who}{checked}.")
     for one in body.get("injections", ()):
         point = f" point {one['point']}" if one.get("point") else ""
         click.echo(

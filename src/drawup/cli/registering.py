@@ -368,16 +368,28 @@ def order_list(desk: Desk, name: str, as_json: bool) -> None:
 
 
 def dose_words(rule: dict[str, Any]) -> str:
-    """The ordered dose in a few words."""
+    """The ordered dose in a few words, each amount in its safe form."""
     dose = rule.get("dose") or {}
     if dose.get("bands"):
         return f"by bands of {dose.get('by') or 'weight'}"
-    words = f"{dose.get('amount') or 'no dose'}"
+    words = safe_amount(dose.get("amount")) or "no dose"
     if dose.get("to"):
-        words += f" to {dose['to']}"
+        words += f" to {safe_amount(dose['to'])}"
     if (dose.get("per") or "dose") != "dose":
         words += f" per {dose['per']}"
-    return words + (f", at most {dose['at_most']}" if dose.get("at_most") else "")
+    return words + (f", at most {safe_amount(dose['at_most'])}" if dose.get("at_most") else "")
+
+
+def safe_amount(text: str | None) -> str:
+    """An amount of the record in its safe form; what cannot be read is shown as it stands."""
+    from drawup.injection.notation import NotationError, parse_quantity, render
+
+    if not text:
+        return ""
+    try:
+        return render(parse_quantity(text, measured=True, body_weight=True).quantity)
+    except NotationError:
+        return text
 
 
 # --- stock --------------------------------------------------------------------------------------------------------
@@ -442,7 +454,7 @@ def stock_list(desk: Desk, as_json: bool) -> None:
     for one in batches:
         known = names[one.gtin]
         words = f"   in quarantine: {one.quarantined}" if one.quarantined else ""
-        words += f"   one open since {one.opened}" if one.opened else ""
+        words += f"   one open since {one.opened[:16].replace('T', ' ')}" if one.opened else ""
         name = known.name if known else "not in the formulary"
         click.echo(f"{one.batch:<10} {one.balance:>4}   usable to {one.expiry_date}   {name}   code {one.gtin}{words}")
 

@@ -49,7 +49,7 @@ def check_record(desk: Desk, seal_file: str | None, as_json: bool) -> None:
     elif report.whole:
         words = " Nothing before the seal was changed." if sealed is not None else ""
         click.echo(f"The record is whole: {report.facts:,} facts in {report.streams:,} streams.{words}")
-        click.echo(f"  head {report.hash}")
+        click.echo(f"  seal {report.hash}")
     else:
         click.echo(f"The record is broken. {_whose(broken)}{broken.sentence if broken else ''}")
     sys.exit(0 if report.whole else 1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 
+from drawup.evidence.tables import load_sites
 from drawup.exchange.reader import FieldError, Fields, exact_number, quantity_of, shown
 from drawup.injection.medicine import (
     CONTAINERS,
@@ -124,7 +125,7 @@ def _read_medicine(fields: Fields) -> Medicine:
         presentations=packs,
         allergy_groups=fields.texts("allergy_groups") or (),
         routes=_routes(fields),
-        sites=fields.texts("sites") or (),
+        sites=_sites(fields),
         usual_doses=_usual_doses(fields, forms),
         at_most_single=fields.quantity("at_most_single", *DOSES, forms=forms),
         at_most_daily=fields.quantity("at_most_daily", *DOSES, forms=forms),
@@ -169,6 +170,15 @@ def _routes(fields: Fields) -> tuple[str, ...]:
         if route not in ROUTES:
             fields.fail("routes", f'read "{shown(route)}", expected one of: {", ".join(ROUTES)}')
     return routes
+
+
+def _sites(fields: Fields) -> tuple[str, ...]:
+    """The only sites the label allows: one that is misspelt would allow every other."""
+    sites, known = fields.texts("sites") or (), [site.name for site in load_sites()]
+    for index, site in enumerate(sites):
+        if site not in known:
+            raise FieldError(f"{fields.at('sites')}[{index}]", f'read "{site}", expected one of: {", ".join(known)}')
+    return sites
 
 
 def strength_of(

@@ -217,6 +217,10 @@ def _barrel(fields: Fields) -> Barrel:
     per_ml = fields.number("units_per_ml", above=0)
     kind = "ml" if per_ml is None else "units"
     capacity, interval = (fields.number(f"{what}_{kind}", above=0) for what in ("capacity", "interval"))
+    for key in ("capacity_units", "interval_units") if per_ml is None else ("capacity_ml", "interval_ml"):
+        if fields.take(key) is not None:
+            why = "without units_per_ml" if per_ml is None else "beside units_per_ml"
+            fields.fail(key, f"{why}: a barrel is marked either in mL, or in units with the strength they are for")
     if capacity is None or interval is None:
         fields.fail(f"capacity_{kind}", f"a barrel has capacity_{kind} and interval_{kind}")
     if interval > capacity:

@@ -90,6 +90,7 @@ class _Option:
 
 
 def arrange(request: Request, dose: Quantity, policy: Policy, tables: Tables, found: list[Finding]) -> Arranged:
+    """Pack, barrel, sites and needles for a dose; what speaks against them is added to `found`."""
     order, medicine = request.order, request.medicine
     candidates, refused = prepare(
         dose=dose,
@@ -380,21 +381,23 @@ def _draw_lines(
     """What to draw to, how far that is from the exact volume, and how far off the barrel itself may be."""
     mark, exact = Fraction(numerator, denominator), Fraction(exact_numerator, exact_denominator)
     shown = mark_text(Drawn(barrel=barrel, mark_ml=mark, difference=_ZERO), policy.notation)
-    line = _difference_line(f"{_barrel_text(barrel, policy)}: draw to {shown}", exact, mark, policy)
+    line = _difference_line(f"{barrel_text(barrel, policy)}: draw to {shown}", exact, mark, policy)
     if barrel.units_per_ml is not None:
         return (line,)
     error = render_ml(worst_case_error_ml(mark, barrel.capacity), policy.notation)
     return line, f"the barrel itself may be off by {error} (ISO 7886-1, from memory)"
 
 
-def _barrel_text(barrel: Barrel, policy: Policy) -> str:
+def barrel_text(barrel: Barrel, policy: Policy) -> str:
+    """A barrel in words: "5 mL barrel, marks every 0.2 mL"."""
     unit = "mL" if barrel.units_per_ml is None else "unit"
+    marks = "mL" if barrel.units_per_ml is None else ("unit" if barrel.interval == 1 else "units")
     capacity, interval = (
         render_number(barrel.capacity, policy.notation),
         render_number(barrel.interval, policy.notation),
     )
     marked = f" for {render_number(barrel.units_per_ml, policy.notation)} units/mL" if barrel.units_per_ml else ""
-    return f"{capacity} {unit} barrel{marked}, marks every {interval}"
+    return f"{capacity} {unit} barrel{marked}, marks every {interval} {marks}"
 
 
 def _difference_line(start: str, exact: Fraction, mark: Fraction, policy: Policy) -> str:
@@ -422,7 +425,8 @@ def _inject(
         filter_needle=label.filter_needle,
         from_ampoule=pack.container == "ampoule",
         oily=pack.form == "oil",
-        drawn_up=candidate.device is None,
+        # Barrels marked in units commonly come with their needle fixed to them (common practice, no source).
+        drawn_up=candidate.device is None and (drawn is None or drawn.barrel.units_per_ml is None),
         fixed_needle=device is not None and device.fixed_needle is not None,
         keep_in_seconds=device.keep_in_seconds if device is not None else None,
         bleeding=request.patient.bleeding is not None,

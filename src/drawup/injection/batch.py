@@ -72,7 +72,8 @@ def check_container(
         found += _check_identity(container, medicine, presentation, notation)
     batch = container.batch or "not read"
     if container.expiry_date is None:
-        found.append(finding("expiry-not-read", container=f"batch {batch}"))
+        named = f"batch {container.batch}" if container.batch else "the container"
+        found.append(finding("expiry-not-read", container=named))
     elif now.date() > container.expiry_date:
         found.append(
             finding(
@@ -90,7 +91,9 @@ def check_container(
 
 def _check_diluent(container: Container, presentation: Presentation | None) -> list[Finding]:
     mixing = presentation.reconstitution if presentation is not None else None
-    wanted = mixing.diluent if mixing is not None else "none"
+    if mixing is None:
+        return [finding("diluent-not-needed", scanned=container.name or "a diluent")]
+    wanted = mixing.diluent
     if not container.name or container.name.casefold() == wanted.casefold():
         return []
     return [finding("diluent-not-ordered", wanted=wanted, scanned=container.name)]

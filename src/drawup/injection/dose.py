@@ -103,7 +103,7 @@ def _banded(sheet: _Sheet, readings: tuple[Reading, ...]) -> Quantity | None:
         if reading is None:
             sheet.found.append(finding("reading-missing", what=rule.band_by))
             return None
-        if reading.unit != rule.band_unit:
+        if reading.unit.casefold() != rule.band_unit.casefold():
             sheet.found.append(
                 finding("reading-unit", what=rule.band_by, value=reading_text(reading, notation), unit=rule.band_unit)
             )
@@ -458,7 +458,7 @@ def check_needs(medicine: Medicine, readings: tuple[Reading, ...], notation: Not
             found.append(finding("reading-missing", what=need.what))
             continue
         shown = reading_text(reading, notation)
-        if reading.unit != need.unit:
+        if reading.unit.casefold() != need.unit.casefold():
             found.append(finding("reading-unit", what=need.what, value=shown, unit=need.unit))
             continue
         minutes = int((now - reading.at).total_seconds()) // 60

@@ -9,6 +9,13 @@ _ISMP_UNITS = "Never Events list England 2018 no. 6; ISMP high-alert list (insul
 
 STOPS: tuple[Row, ...] = (
     (
+        "diluent-not-needed",
+        "{scanned} is a diluent, and this pack needs none.",
+        "Diluting what is ready to give makes the dose weaker than the label says.",
+        "Put it back.",
+        LABEL,
+    ),
+    (
         "diluent-not-ordered",
         "The powder is made up with {wanted}; in the hand: {scanned}.",
         "Another diluent may harm or spoil the medicine.",

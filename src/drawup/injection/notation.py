@@ -260,7 +260,7 @@ def parse_quantity(
     for candidate in forms:
         if word.endswith(" " + candidate):
             word, form = word[: -len(candidate) - 1].rstrip(" "), candidate
-    unit, unit_note = _parse_unit(word, match["number"], shown, notation)
+    unit, unit_note = _parse_unit(word, match["number"], shown, notation, "kg" if body_weight else "mg")
     if unit.body_weight_only and not body_weight:
         raise NotationError(f'read "{shown}": {unit.name} is taken for a body weight only. Write mg, g or micrograms')
     value, number_note = parse_number(match["number"], notation, measured=measured, word=word)
@@ -278,7 +278,7 @@ def parse_quantity(
     return Parsed(quantity=quantity)
 
 
-def _parse_unit(word: str, number: str, shown: str, notation: Notation) -> tuple[Unit, str]:
+def _parse_unit(word: str, number: str, shown: str, notation: Notation, example: str) -> tuple[Unit, str]:
     unit = _WORDS.get(word)
     if unit is not None:
         return unit, ""
@@ -295,7 +295,7 @@ def _parse_unit(word: str, number: str, shown: str, notation: Notation) -> tuple
         raise NotationError(f'read "{shown}": {_UNCLEAR_WORDS[word]}')
     if not word:
         raise NotationError(
-            f'read "{shown}": a bare number. Write its unit, such as {_safe_number(number, notation)} mg'
+            f'read "{shown}": a bare number. Write its unit, such as {_safe_number(number, notation)} {example}'
         )
     known = ", ".join(unit.name for unit in q.ALL_UNITS)
     raise NotationError(f'read "{shown}": "{_shown(word[:20])}" is not a unit that is taken. Known: {known}')

@@ -83,7 +83,7 @@ def correct(
     patient, _, number = entry.rpartition("-")
     if not (patient and number.isascii() and number.isdigit() and len(number) < _LONGEST_NUMBER):
         raise UseCaseError(f'"{shown(entry)}" is no entry: it is a patient and a number, such as 0001-12')
-    if change.belongs_to == patient:
+    if change.belongs_to is not None and change.belongs_to.zfill(len(patient)) == patient:
         raise UseCaseError(f"the entry stands in the record of patient {shown(patient)} already. Name the other one")
     with store.writing() as writer:
         state = patient_state(writer, patient)
@@ -107,14 +107,13 @@ def correct(
             "review": [found.code for found in findings if found.code in _REVIEWED],
         }
         if change.belongs_to is not None:
-            patient_state(writer, change.belongs_to)
-            body["belongs_to"] = change.belongs_to
+            body["belongs_to"] = patient_state(writer, change.belongs_to).patient
         batches = {one["batch"] for one in (replacement or held.body).get("containers", ()) if one["batch"]}
         keys = [f"batch:{batch}" for batch in sorted(batches)] + (["review"] if body["review"] else [])
-        fact = writer.append(patient_stream(patient), "correction", body, recorded_at=now, keys=keys)
+        fact = writer.append(patient_stream(state.patient), "correction", body, recorded_at=now, keys=keys)
         _settle(writer, state, held, replacement, fact, now)
         if change.belongs_to is not None:
-            return _into_other(writer, state, held, change.belongs_to, fact, by, now, findings)
+            return _into_other(writer, state, held, body["belongs_to"], fact, by, now, findings)
     return Recorded(entry=entry, fact=fact, findings=tuple(findings))
 
 

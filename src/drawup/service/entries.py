@@ -76,6 +76,9 @@ def machine_text(amount: Quantity) -> str:
 
 
 def volume_of(text: str) -> Fraction:
+    """A volume in mL as a person writes it. Raises UseCaseError."""
+    if text.strip().replace(".", "", 1).isdigit():
+        raise UseCaseError(f'read "{text}": a bare number. Write its unit, such as {text.strip()} mL')
     try:
         quantity = parse_quantity(text).quantity
     except NotationError as error:

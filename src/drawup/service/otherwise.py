@@ -129,7 +129,7 @@ def given_without_plan(
         clean |= {"zone": current.zone, "plan": None, "identified": "stated"}
         clean["findings"] = [short(one) for one in (*found, *marks)]
         clean["review"] = [one.code for one in (*found, *marks)]
-        fact = writer.append(patient_stream(patient), "given", clean, recorded_at=now, keys=entry_keys(clean))
+        fact = writer.append(patient_stream(state.patient), "given", clean, recorded_at=now, keys=entry_keys(clean))
         move_stock(writer, used_containers(clean), state.entry_id(fact.number), "used", now, at)
     return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=(*found, *marks))
 
@@ -237,7 +237,7 @@ def reported(
             "containers": [],
         }
         check_time(datetime.fromisoformat(clean["at"]), now)
-        fact = writer.append(patient_stream(patient), "reported", clean, recorded_at=now)
+        fact = writer.append(patient_stream(state.patient), "reported", clean, recorded_at=now)
     return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())
 
 
@@ -265,5 +265,5 @@ def inspected(store: Store, patient: str, body: Mapping[str, str], *, by: str, a
         fields.close(frozenset(["site", "side", "kind", "point", "words", "size_mm"]))
         check_time(at, now)
         clean |= {"by": by, "at": at.isoformat(), "zone": current.zone}
-        fact = writer.append(patient_stream(patient), "inspection", clean, recorded_at=now)
+        fact = writer.append(patient_stream(state.patient), "inspection", clean, recorded_at=now)
     return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())

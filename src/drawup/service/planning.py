@@ -350,6 +350,10 @@ def look_at(reading: Reading, text: str, now: datetime) -> Scanned:
     if not text.isascii() and any("\ud800" <= one <= "\udfff" for one in text):
         raise UseCaseError(f'read "{shown(text)}": bytes that are no text. Scan the container again')
     scan = read_code(text, today=now.date())
+    if not scan.accepted and any(one.batch.casefold() == text.strip().casefold() for one in all_stock(reading)):
+        raise UseCaseError(
+            f'read "{shown(text)}": that is a batch in stock. Scan the code, or write batch:{text.strip()}'
+        )
     if not scan.gtin or not scan.batch:
         return Scanned(scan=scan, stock=None)
     state = stock_state(reading, scan.gtin, scan.batch)
@@ -357,7 +361,7 @@ def look_at(reading: Reading, text: str, now: datetime) -> Scanned:
 
 
 def _stock_by_batch(reading: Reading, batch: str) -> StockState:
-    found = [one for one in all_stock(reading) if one.batch == batch]
+    found = [one for one in all_stock(reading) if one.batch.casefold() == batch.casefold()]
     if len(found) != 1:
         told = "is not in stock" if not found else f"stands for {len(found)} packs: scan the container instead"
         raise UseCaseError(f'batch "{shown(batch)}" {told}. See drawup stock list')

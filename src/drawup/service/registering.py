@@ -199,7 +199,7 @@ def note_patient_facts(
         state = patient_state(writer, patient)
         for kind, body in facts:
             _check_patient_fact(state, kind, body, writer, now)
-        stream = patient_stream(patient)
+        stream = patient_stream(state.patient)
         return [writer.append(stream, kind, {**body, "by": by}, recorded_at=now) for kind, body in facts]
 
 
@@ -293,11 +293,11 @@ def enter_order(
         read_request(document, policy=current.policy)
         if replaces is not None and (replaces not in state.orders or "replaced_by" in state.orders[replaces]):
             raise UseCaseError(f'"{shown(replaces)}" is not an order of {state.name} that can be replaced')
-        identity = f"{patient}.{len(state.orders) + 1}"
+        identity = f"{state.patient}.{len(state.orders) + 1}"
         body: dict[str, Any] = {"id": identity, "order": _plain(order), "by": by}
         if replaces is not None:
             body["replaces"] = replaces
-        writer.append(patient_stream(patient), "order", body, recorded_at=now, keys=[f"order:{identity}"])
+        writer.append(patient_stream(state.patient), "order", body, recorded_at=now, keys=[f"order:{identity}"])
     return identity
 
 
@@ -315,7 +315,7 @@ def stop_order(store: Store, order: str, *, on: str, reason: str, now: datetime,
         if "stopped" in state.orders[order]:
             raise UseCaseError(f'order "{order}" was stopped on {state.orders[order]["stopped"]} already')
         body = {"id": order, "on": on, "reason": reason, "by": by}
-        return writer.append(patient_stream(patient), "order stopped", body, recorded_at=now)
+        return writer.append(patient_stream(state.patient), "order stopped", body, recorded_at=now)
 
 
 # --- stock --------------------------------------------------------------------------------------------------------

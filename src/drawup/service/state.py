@@ -113,6 +113,9 @@ class PatientState:
         ]
 
 
+_DIGITS = 4
+
+
 def patient_stream(patient: str) -> str:
     """The stream of a patient's facts."""
     return f"patient/{patient}"
@@ -124,7 +127,9 @@ def alike_key(family: str) -> str:
 
 
 def patient_state(reading: Reading, patient: str) -> PatientState:
-    """The patient as the facts stand. Raises UseCaseError where there is none."""
+    """The patient as the facts stand; 1 is read as 0001. Raises UseCaseError where there is none."""
+    if patient.isascii() and patient.isdigit() and len(patient) < _DIGITS:
+        patient = patient.zfill(_DIGITS)
     state = PatientState(patient=patient)
     # A name that no stream can have, such as bytes of the command line that are no text, is nobody's.
     for fact in reading.facts(patient_stream(patient)) if patient.isprintable() else ():

@@ -18,7 +18,7 @@ def chart(reading: Reading, patient: str) -> dict[str, Any]:
     """Everything of one patient: who, what is known, orders, and every entry with its corrections, both readable."""
     state = patient_state(reading, patient)
     return {
-        "patient": patient,
+        "patient": state.patient,
         "name": state.name,
         "person": {key: value for key, value in state.person.items() if key != "by"},
         "allergies": state.allergies if state.asked_allergies else "not asked",
