@@ -472,8 +472,8 @@ def test_a_short_needle_of_an_adult_goes_straight_in_without_a_fold() -> None:
     assert choice.technique == ("Put the needle in at 90 degrees, all the way.",)
 
 
-def test_a_fixed_needle_too_short_for_muscle_is_asked_about() -> None:
-    assert codes(chosen_for("deltoid", fixed=needle(25, "16"))) == ["needle-outside-guideline"]
+def test_a_fixed_needle_is_a_given_of_the_device_and_its_label() -> None:
+    assert codes(chosen_for("deltoid", fixed=needle(25, "16"))) == []
 
 
 def test_a_chosen_needle_into_muscle_outside_the_row_is_asked_about_with_both_reasons() -> None:

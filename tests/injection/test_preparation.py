@@ -529,7 +529,7 @@ def test_the_difference_between_mark_and_dose_is_signed_and_shown_once() -> None
     plan = planned(
         "129.75 mg", [ampoule("75 mg/mL", "2 mL")], choose={"barrel": {"capacity_ml": "2", "interval_ml": "0.1"}}
     )
-    assert "2 mL barrel, marks every 0.1: draw to 1.7 mL (exact 1.73 mL, -1.73 %)" in plan.working
+    assert "2 mL barrel, marks every 0.1 mL: draw to 1.7 mL (exact 1.73 mL, -1.73 %)" in plan.working
 
 
 def test_the_worst_case_of_the_barrel_itself_says_that_it_is_from_memory() -> None:

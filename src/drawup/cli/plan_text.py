@@ -5,8 +5,8 @@ from __future__ import annotations
 from drawup.cli.edge import finding_text, line
 from drawup.injection.arrangement import PlannedInjection, barrel_text
 from drawup.injection.barrel import mark_text, percent_text
-from drawup.injection.medicine import ROUTE_WORDS
-from drawup.injection.notation import render, render_concentration, render_number
+from drawup.injection.medicine import ROUTE_WORDS, Presentation
+from drawup.injection.notation import render, render_concentration, render_ml, render_number
 from drawup.injection.plan import Plan
 from drawup.injection.policy import Policy
 from drawup.injection.preparation import Candidate, pack_text
@@ -20,7 +20,7 @@ def plan_text(plan: Plan, request: Request, policy: Policy) -> str:
         lines += [finding_text(found) for found in plan.findings]
     lines.append("")
     if plan.candidate is not None:
-        lines += _preparation(plan, plan.candidate, policy)
+        lines += _preparation(plan, plan.candidate, request.medicine.presentations, policy)
     for index, injection in enumerate(plan.injections):
         lines += _injection(injection, index, len(plan.injections), policy)
     if plan.working:
@@ -48,16 +48,22 @@ def _clear(plan: Plan) -> str:
     return "Nothing stands in the way."
 
 
-def _preparation(plan: Plan, candidate: Candidate, policy: Policy) -> list[str]:
+def _preparation(plan: Plan, candidate: Candidate, packs: tuple[Presentation, ...], policy: Policy) -> list[str]:
     notation = policy.notation
     pack = pack_text(candidate.presentation, notation)
     count = f"{candidate.count} x " if candidate.count is not None else ""
     lines = [line("From", f"{count}{pack}")]
+    if candidate.mixed:
+        lines = [
+            line("From", f"{number} x {pack_text(packs[index], notation)}: {render_ml(volume, notation)}")
+            for index, number, volume in candidate.mixed
+        ]
     mixing = candidate.presentation.reconstitution
     if mixing is not None:
         add = f"add {render_number(mixing.add_ml, notation)} mL {mixing.diluent}; " if mixing.add_ml is not None else ""
         gives = render_concentration(candidate.made_up.concentration, notation)
-        lines.append(line("Make up", f"{add}gives {gives}"))
+        each = " each" if candidate.count is not None and candidate.count > 1 else ""
+        lines.append(line("Make up", f"{add}gives {gives}{each}"))
     lines.append(line("Volume", f"{render_number(candidate.volume_ml, notation)} mL"))
     if candidate.device is not None:
         lines += _device(candidate)
@@ -67,7 +73,7 @@ def _preparation(plan: Plan, candidate: Candidate, policy: Policy) -> list[str]:
     for container in plan.containers:
         expiry = f", usable to {container.expiry_date.isoformat()}" if container.expiry_date else ""
         lines.append(line("In the hand", f"{container.role}, batch {container.batch or 'not read'}{expiry}"))
-    if candidate.left_ml and candidate.presentation.dose_kind == "single":
+    if candidate.left_ml and candidate.presentation.dose_kind == "single" and plan.mark_ml == candidate.volume_ml:
         lines.append(line("Left over", f"{render_number(candidate.left_ml, notation)} mL"))
     return lines
 

@@ -26,6 +26,7 @@ PRESETS = ("uk", "us", "au", "nz")
 HEADER = ("format", "preset", "title", "country", "edition", "starts_from")
 _PARTS = ("value", "reason", "source")
 _LARGEST_FILE = 1_000_000
+_MOST_POINTS = 100
 # A version names its content, so that a policy once made for a request can serve the next one that asks the same.
 _OVERRIDDEN: dict[tuple[str, str], Policy] = {}
 _MOST_OVERRIDDEN = 256
@@ -163,9 +164,11 @@ def _preset(name: str) -> Policy:
 
 def _read_file(path: Path) -> _Source:
     try:
-        if path.stat().st_size > _LARGEST_FILE:
+        with path.open("rb") as file:
+            content = file.read(_LARGEST_FILE + 1)
+        if len(content) > _LARGEST_FILE:
             raise PolicyError((f"{path.name}: over {_LARGEST_FILE:,} bytes, expected a policy file",))
-        return _parsed(path.name, path.read_text("utf-8"))
+        return _parsed(path.name, content.decode("utf-8"))
     except UnicodeDecodeError:
         raise PolicyError((f"{path.name}: not UTF-8 text, expected a policy file in TOML",)) from None
     except (OSError, ValueError) as error:
@@ -177,6 +180,9 @@ def _read_file(path: Path) -> _Source:
 
 
 def _parsed(name: str, text: str) -> _Source:
+    # The library takes time and memory by the square of the parts of a dotted key.
+    if any(line.count(".") > _MOST_POINTS for line in text.split("\n")):
+        raise PolicyError((f"{name}: a line with more than {_MOST_POINTS} full stops, expected a policy file",))
     try:
         return _Source(name=name, text=text, table=tomllib.loads(text))
     except ValueError as error:

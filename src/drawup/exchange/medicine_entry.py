@@ -22,7 +22,14 @@ from drawup.injection.medicine import (
 )
 from drawup.injection.notation import Notation, NotationError, parse_equivalence, parse_strength
 from drawup.injection.policy import Needle
-from drawup.injection.quantity import Concentration, Dimension, Equivalence, Quantity
+from drawup.injection.quantity import (
+    Concentration,
+    Dimension,
+    DimensionMismatch,
+    Equivalence,
+    Quantity,
+    convert,
+)
 
 AMOUNTS = (Dimension.MASS, Dimension.UNITS, Dimension.MOLES, Dimension.EQUIVALENTS)
 DOSES = (*AMOUNTS, Dimension.VOLUME)
@@ -113,6 +120,7 @@ def read_medicine(fields: Fields) -> Medicine:
 def _read_medicine(fields: Fields) -> Medicine:
     name = fields.need_text("name")
     equivalences = fields.items("equivalences", lambda value, path: _equivalence(value, path, fields)) or ()
+    _check_equivalences(equivalences, fields)
     forms = tuple(dict.fromkeys(side.form for pair in equivalences for side in (pair.left, pair.right) if side.form))
     packs = fields.items("presentations", lambda value, path: _presentation(value, path, fields, forms), most=50)
     if not packs:
@@ -145,6 +153,20 @@ def _read_medicine(fields: Fields) -> Medicine:
     )
     fields.close(_MEDICINE_KEYS)
     return medicine
+
+
+def _check_equivalences(equivalences: tuple[Equivalence, ...], fields: Fields) -> None:
+    """Two ways from one amount to another must end at the same figure."""
+    for index, pair in enumerate(equivalences):
+        others = equivalences[:index] + equivalences[index + 1 :]
+        try:
+            by_others = convert(pair.left, pair.right.kind, others)
+        except DimensionMismatch:
+            continue
+        if by_others.base != pair.right.base:
+            fields.fail(
+                "equivalences", "two of them contradict each other. Read the label again, and keep the right one"
+            )
 
 
 def forms_of(medicine: Medicine) -> tuple[str, ...]:

@@ -22,6 +22,7 @@ from drawup.exchange.order_entry import read_order
 from drawup.exchange.reader import FieldError, Fields, checked_text, moment_of, quantity_of, shown
 from drawup.injection.anatomy import split_region
 from drawup.injection.batch import Container
+from drawup.injection.finding import CODES
 from drawup.injection.medicine import Medicine
 from drawup.injection.order import OpenOrder
 from drawup.injection.patient import (
@@ -296,6 +297,10 @@ def _area(fields: Fields) -> Quantity | None:
     return area
 
 
+# What people write in the list when they mean that there is none.
+_NO_ALLERGY = ("none", "none known", "no known allergies", "nka", "nkda")
+
+
 def _allergies(fields: Fields) -> tuple[Allergy, ...] | None:
     if not fields.has("allergies"):
         return None
@@ -305,7 +310,10 @@ def _allergies(fields: Fields) -> tuple[Allergy, ...] | None:
     path = fields.at("allergies")
     if type(value) is not list:
         raise FieldError(path, f'read "{shown(value)}", expected a list, or "none known"; leave it out if not asked')
-    return fields.items("allergies", lambda one, path: _allergy(one, path, fields), most=200)
+    listed = fields.items("allergies", lambda one, path: _allergy(one, path, fields), most=200) or ()
+    if any(one.to.strip().casefold() in _NO_ALLERGY for one in listed):
+        raise FieldError(path, 'read "none known" inside a list. Write "none known" alone, or the allergies alone')
+    return listed
 
 
 def _allergy(value: object, path: str, parent: Fields) -> Allergy:
@@ -542,8 +550,9 @@ def _choice(fields: Fields, medicine: Medicine) -> Choice:
 
 def _accepted(value: object, path: str, parent: Fields) -> Accepted:
     fields = _object(value, path, parent)
-    accepted = Accepted(
-        code=fields.need_text("code"), reason=fields.need_text("reason"), message=fields.text("message", longest=1000)
-    )
+    code = fields.need_text("code")
+    if code not in CODES:
+        fields.fail("code", f'read "{shown(code)}", which is no finding. See docs/findings.md')
+    accepted = Accepted(code=code, reason=fields.need_text("reason"), message=fields.text("message", longest=1000))
     fields.close(_ACCEPTED_KEYS)
     return accepted

@@ -14,6 +14,7 @@ from drawup.injection.barrel import (
     explain_no_barrel,
     mark_text,
     percent_text,
+    try_barrel,
     units_per_ml,
     worst_case_error_ml,
     wrong_units_barrel,
@@ -25,7 +26,7 @@ from drawup.injection.notation import render_ml, render_number
 from drawup.injection.order import Order
 from drawup.injection.patient import Age, Patient, centimetres, kilograms
 from drawup.injection.policy import Barrel, Policy
-from drawup.injection.precautions import check_marks
+from drawup.injection.precautions import check_marks, speaks_against
 from drawup.injection.preparation import Candidate, Refused, largest_volume, pack_text, prepare
 from drawup.injection.quantity import Quantity
 from drawup.injection.request import Request, Tables
@@ -74,16 +75,17 @@ class _Option:
     barrels: tuple[Barrel, ...]
     whole: Drawn | None
     sites: SiteChoice | None
+    allergic: bool = False
 
     @property
     def rank(self) -> tuple[int | Fraction, ...]:
-        """Readable first, then fewest containers, fewest injections, least waste."""
+        """No allergy, readable, then fewest containers, fewest injections, least waste."""
         candidate = self.candidate
         unreadable = 0 if self.whole is not None or candidate.device is not None or self._parts_readable() else 1
         # A pack for which no place was left comes last of its kind.
         injections = (len(self.sites.places) or _NO_PLACE) if self.sites is not None else 1
         waste = candidate.made_up.concentration.amount_in(candidate.left_ml or _ZERO).base
-        return unreadable, candidate.count or 1, injections, waste
+        return int(self.allergic), unreadable, candidate.count or 1, injections, waste
 
     def _parts_readable(self) -> bool:
         return self.sites is not None and len(self.sites.places) > 1
@@ -141,7 +143,13 @@ def _no_pack(refused: list[Refused], medicine: Medicine, policy: Policy) -> list
 
 def _why_not(option: _Option, best: _Option) -> str:
     mine, theirs = option.rank, best.rank
-    words = ("it cannot be read on a barrel at hand", "more containers", "more injections", "more left over")
+    words = (
+        "the patient is allergic to it",
+        "it cannot be read on a barrel at hand",
+        "more containers",
+        "more injections",
+        "more left over",
+    )
     return next(
         (word for word, one, other in zip(words, mine, theirs, strict=True) if one > other),
         "the same, later in the list",
@@ -151,7 +159,11 @@ def _why_not(option: _Option, best: _Option) -> str:
 def _option(request: Request, candidate: Candidate, policy: Policy, tables: Tables) -> _Option:
     if candidate.device is not None:
         return _Option(
-            candidate=candidate, barrels=(), whole=None, sites=_sites(request, candidate, (), policy, tables)
+            candidate=candidate,
+            barrels=(),
+            whole=None,
+            sites=_sites(request, candidate, (), policy, tables),
+            allergic=_allergic(request, candidate),
         )
     chosen = request.choice.barrel
     barrels = barrels_for(request.medicine, candidate.made_up.concentration, policy) if chosen is None else (chosen,)
@@ -162,8 +174,18 @@ def _option(request: Request, candidate: Candidate, policy: Policy, tables: Tabl
         most = _most_ml(request, candidate)
         whole = choose_barrel(candidate.volume_ml, barrels=barrels, policy=policy, most_ml=most)
     return _Option(
-        candidate=candidate, barrels=barrels, whole=whole, sites=_sites(request, candidate, barrels, policy, tables)
+        candidate=candidate,
+        barrels=barrels,
+        whole=whole,
+        sites=_sites(request, candidate, barrels, policy, tables),
+        allergic=_allergic(request, candidate),
     )
+
+
+def _allergic(request: Request, candidate: Candidate) -> bool:
+    """Whether this very pack, unlike another, holds what the patient reacts to."""
+    allergies = request.patient.allergies or ()
+    return any(speaks_against(one, request.medicine, candidate.presentation) for one in allergies)
 
 
 def _wrong_marks(medicine: Medicine, candidate: Candidate, barrel: Barrel) -> bool:
@@ -181,7 +203,9 @@ def _sites(
     age = patient.age(request.now.date())
 
     def interval_for(part: Fraction) -> Fraction | None:
-        drawn = choose_barrel(part, barrels=barrels, policy=policy)
+        drawn = choose_barrel(part, barrels=barrels, policy=policy) or next(
+            (held for one in barrels if (held := try_barrel(one, part, policy.barrel_headroom)) is not None), None
+        )
         if drawn is None:
             return None
         per_ml = drawn.barrel.units_per_ml
@@ -198,7 +222,7 @@ def _sites(
         ordered_site=order.site,
         ruled_out=patient.ruled_out,
         label_limit_ml=medicine.volume_at_most_ml,
-        recent=_recent(request.history),
+        recent=_marked(request) + _recent(request.history),
         chosen=SiteChosen(site=choice.site, side=choice.side, point=choice.point),
         usual_injections=policy.injections_usual,
         most_injections=policy.injections_most,
@@ -213,6 +237,13 @@ def _site_order(policy: Policy, route: str, age: Age | None) -> tuple[str, ...]:
         if row.route == route and (row.below_days is None or (age is not None and age.days < row.below_days)):
             return row.sites
     return ()
+
+
+def _marked(request: Request) -> tuple[PastInjection, ...]:
+    """A side with a lump or the like is taken last: as if it had been used just now."""
+    return tuple(
+        PastInjection(site=mark.site, side=mark.side, point=None, at=request.now) for mark in request.patient.marks
+    )
 
 
 def _recent(history: tuple[PastDose, ...] | None) -> tuple[PastInjection, ...]:
@@ -244,19 +275,23 @@ def _finish(
     found += candidate.findings
     lines = list(candidate.working)
     places = sites.places if sites is not None else ()
-    if sites is not None:
-        found += sites.findings
     parts = _draw_parts(request, option, places, policy, tables)
-    whole = option.whole
-    if candidate.device is None and not (parts and all(part is not None for part in parts)) and whole is None:
-        found.append(_unreadable(request, option, policy))
+    whole = option.whole if len(places) <= 1 else None
+    if candidate.device is None:
+        found += _not_readable(request, option, places, parts, whole, policy)
     injections = tuple(
         _inject(request, candidate, place, drawn, policy, tables) for place, drawn in zip(places, parts, strict=True)
     )
+    if sites is not None:
+        # The note on a divided volume names the marks, not the parts before rounding.
+        found += [one for one in sites.findings if one.code != "divided"]
+        if any(one.code == "divided" for one in sites.findings):
+            found.append(_divided(candidate, injections, policy))
     for injection in injections:
         found += injection.needle.findings
         found += check_marks(request.patient, injection.place.site, injection.place.side, policy.notation)
     mark = _total_mark(candidate, whole, parts)
+    found += _what_stays(candidate, mark, policy)
     lines += _mark_lines(candidate, injections, whole, policy)
     return Arranged(
         candidate=candidate,
@@ -268,6 +303,43 @@ def _finish(
         working=tuple(lines),
         sources=_published(injections, request.patient.age(request.now.date()), tables),
     )
+
+
+def _not_readable(
+    request: Request,
+    option: _Option,
+    places: tuple[Place, ...],
+    parts: tuple[Drawn | None, ...],
+    whole: Drawn | None,
+    policy: Policy,
+) -> list[Finding]:
+    """A stop for the volume, or for the first part of it, that no barrel at hand can show."""
+    if len(places) <= 1:
+        return [] if whole is not None else [_unreadable(request, option, option.candidate.volume_ml, policy)]
+    missing = next((place for place, part in zip(places, parts, strict=True) if part is None), None)
+    return [] if missing is None else [_unreadable(request, option, missing.volume_ml, policy)]
+
+
+def _divided(candidate: Candidate, injections: tuple[PlannedInjection, ...], policy: Policy) -> Finding:
+    parts = [f"{render_ml(one.volume_ml, policy.notation)} {one.place.side} {one.place.site}" for one in injections]
+    words = " and ".join((", ".join(parts[:-1]), parts[-1])) if len(parts) > 1 else "".join(parts)
+    return finding("divided", volume=render_ml(candidate.volume_ml, policy.notation), parts=words)
+
+
+def _what_stays(candidate: Candidate, mark: Fraction | None, policy: Policy) -> list[Finding]:
+    """What is left of a single-dose container once the mark is drawn."""
+    if candidate.device is not None or candidate.mixed or candidate.presentation.dose_kind != "single":
+        return []
+    if candidate.left_ml is None or candidate.left_usable_ml is None:
+        return []
+    over = _ZERO if mark is None else mark - candidate.volume_ml
+    left, usable = candidate.left_ml - over, candidate.left_usable_ml - over
+    if left <= 0:
+        return []
+    rest = render_ml(left, policy.notation)
+    if usable != left:
+        rest += f" by sum, {render_ml(max(usable, _ZERO), policy.notation)} that could be drawn up,"
+    return [finding("discard-rest", rest=rest, container=f"the {candidate.presentation.container}")]
 
 
 def _published(injections: tuple[PlannedInjection, ...], age: Age | None, tables: Tables) -> tuple[str, ...]:
@@ -320,18 +392,18 @@ def _left_of(most: Fraction | None, drawn: list[Drawn | None]) -> Fraction | Non
     return None if most is None else most - sum((one.mark_ml for one in drawn if one is not None), _ZERO)
 
 
-def _unreadable(request: Request, option: _Option, policy: Policy) -> Finding:
+def _unreadable(request: Request, option: _Option, volume: Fraction, policy: Policy) -> Finding:
     candidate, chosen = option.candidate, request.choice.barrel
     if chosen is not None and _wrong_marks(request.medicine, candidate, chosen):
         return wrong_units_barrel(
-            candidate.volume_ml,
+            volume,
             strength=candidate.made_up.concentration,
             dose=candidate.dose,
             policy=policy,
             barrel=chosen,
         )
     return explain_no_barrel(
-        candidate.volume_ml,
+        volume,
         medicine=request.medicine,
         strength=candidate.made_up.concentration,
         dose=candidate.dose,
@@ -343,8 +415,9 @@ def _unreadable(request: Request, option: _Option, policy: Policy) -> Finding:
 def _total_mark(candidate: Candidate, whole: Drawn | None, parts: tuple[Drawn | None, ...]) -> Fraction | None:
     if candidate.mark_ml is not None:
         return candidate.mark_ml
-    if parts and all(part is not None for part in parts):
-        return sum((part.mark_ml for part in parts if part is not None), _ZERO)
+    if len(parts) > 1:
+        marks = [part.mark_ml for part in parts if part is not None]
+        return sum(marks, _ZERO) if len(marks) == len(parts) else None
     return whole.mark_ml if whole is not None else None
 
 
@@ -363,14 +436,14 @@ def _mark_lines(
             whole_device = f"give the whole {use.kind}, {render_ml(mark, notation)}"
             return [_difference_line(whole_device, candidate.volume_ml, mark, policy)]
         return [_difference_line(f"expel to the mark {render_ml(mark, notation)}", candidate.volume_ml, mark, policy)]
-    drawn = [injection.drawn for injection in injections if injection.drawn is not None] or (
-        [whole] if whole is not None else []
-    )
+    drawn = [(one.drawn, one.place.volume_ml) for one in injections] or [(whole, candidate.volume_ml)]
     lines: list[str] = []
-    exact = [injection.place.volume_ml for injection in injections] or [candidate.volume_ml]
-    for one, volume in zip(drawn, exact, strict=False):
-        mark = one.mark_ml
-        lines += _draw_lines(one.barrel, mark.numerator, mark.denominator, volume.numerator, volume.denominator, policy)
+    for one, volume in drawn:
+        if one is not None:
+            mark = one.mark_ml
+            lines += _draw_lines(
+                one.barrel, mark.numerator, mark.denominator, volume.numerator, volume.denominator, policy
+            )
     return lines
 
 

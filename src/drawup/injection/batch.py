@@ -111,10 +111,20 @@ def check_scanned(candidate: Candidate, containers: tuple[Container, ...]) -> li
     return found
 
 
+# A single-dose container that was opened longer ago than this was opened for somebody else, or for another moment.
+_JUST_OPENED = timedelta(minutes=60)
+
+
 def _check_in_use(container: Container, presentation: Presentation | None, now: datetime) -> list[Finding]:
     if container.opened is None:
         return [finding("opened-without-date")] if container.is_open else []
+    opened = {"opened": moment_text(container.opened)}
+    if container.opened > now:
+        return [finding("container-code-unclear", problem=f"it is said to be opened on {opened['opened']}, after now")]
     in_use = presentation.in_use_minutes if presentation is not None else None
+    single = presentation is not None and presentation.dose_kind == "single" and container.role == "medicine"
+    if single and in_use is None and now - container.opened > _JUST_OPENED:
+        return [finding("single-dose-opened", **opened)]
     until = usable_until(
         expiry_date=container.expiry_date,
         opened=container.opened,
@@ -122,10 +132,11 @@ def _check_in_use(container: Container, presentation: Presentation | None, now: 
         session_ends=container.session_ends,
         zone_of=now,
     )
-    if until is None:
-        return []
-    times = {"opened": moment_text(container.opened), "until": moment_text(until)}
-    return [finding("in-use-passed" if now > until else "last-usable-moment", **times)]
+    if until is not None and now > until:
+        return [finding("in-use-passed", **opened, until=moment_text(until))]
+    if in_use is None and container.session_ends is None and not single:
+        return [finding("in-use-not-known", **opened)]
+    return [] if until is None else [finding("last-usable-moment", **opened, until=moment_text(until))]
 
 
 def _check_identity(

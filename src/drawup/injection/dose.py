@@ -18,6 +18,7 @@ from drawup.injection.quantity import KILOGRAM, POUND, Dimension, DimensionMisma
 # Body surface has roots and powers: 28 digits, carried unrounded.
 _CONTEXT = Context(prec=28)
 _POUND_KG = POUND.factor / KILOGRAM.factor
+_ADULT, _SHORTEST_CM, _TALLEST_CM = 18, 120, 220  # from memory; check locally
 _TEN_POWERS = (10, 100, 1000)
 
 
@@ -40,7 +41,7 @@ class _Sheet:
     patient: Patient
     age: Age | None
     policy: Policy
-    today: date
+    now: datetime
     lines: list[str]
     found: list[Finding]
     sources: list[str]
@@ -64,7 +65,7 @@ def work_out_dose(
     if rule is None:
         return Dose(amount=None, working=(), findings=())
     today = now.date()
-    sheet = _Sheet(order, rule, patient, patient.age(today), policy, today, [], [], [])
+    sheet = _Sheet(order, rule, patient, patient.age(today), policy, now, [], [], [])
     amount = _banded(sheet, known_by(readings, now)) if rule.bands else _chosen(sheet)
     if amount is not None:
         amount = _by_basis(sheet, amount)
@@ -109,6 +110,9 @@ def _banded(sheet: _Sheet, readings: tuple[Reading, ...]) -> Quantity | None:
             )
             return None
         value, shown = reading.value, reading_text(reading, notation)
+        if sheet.now - reading.at > timedelta(minutes=sheet.policy.recent_minutes):
+            at = reading.at.astimezone(sheet.now.tzinfo).strftime("%Y-%m-%d %H:%M")
+            sheet.found.append(finding("reading-old", what=rule.band_by, value=shown, at=at))
     for band in rule.bands:
         if (band.start is None or value >= band.start) and (band.below is None or value < band.below):
             sheet.lines.append(f"{rule.band_by} {shown}: band {_band_text(band, rule.band_unit, notation)}")
@@ -165,8 +169,10 @@ def _capped(sheet: _Sheet, amount: Quantity) -> Quantity:
         return amount
     notation = sheet.notation
     if amount > cap:
-        sheet.lines.append(f"at most {render(cap, notation)}")
-        sheet.found.append(finding("dose-capped", dose=render(amount, notation), cap=render(cap, notation)))
+        daily = " a day" if sheet.rule.per.endswith("day") else ""
+        shown = {"dose": f"{render(amount, notation)}{daily}", "cap": f"{render(cap, notation)}{daily}"}
+        sheet.lines.append(f"at most {shown['cap']}")
+        sheet.found.append(finding("dose-capped", **shown))
         return cap.to(amount.unit)
     sheet.lines.append(f"at most {render(cap, notation)}: not reached")
     return amount
@@ -239,6 +245,8 @@ def _height_cm(sheet: _Sheet, needed: str) -> Fraction | None:
         return None
     _check_measurement(sheet, measured, "height")
     height = centimetres(measured.quantity)
+    if sheet.age is not None and sheet.age.years >= _ADULT and not _SHORTEST_CM <= height <= _TALLEST_CM:
+        sheet.found.append(finding("height-unlikely", height=render(measured.quantity, sheet.notation)))
     if measured.quantity.unit.name != "cm":
         sheet.lines.append(f"{render(measured.quantity, sheet.notation)} = {render_number(height, sheet.notation)} cm")
     return height
@@ -302,7 +310,7 @@ def _check_measurement(sheet: _Sheet, measured: Measurement, what: str) -> None:
         sheet.found.append(finding(f"{what}-guessed", **{what: shown, "how": measured.how}))
     if measured.on is None:
         return
-    old = (sheet.today - measured.on).days
+    old = (sheet.now.date() - measured.on).days
     limit = _counts_days(sheet)
     if limit is not None and old > limit:
         sheet.found.append(
@@ -363,13 +371,17 @@ def check_usual(
     most = medicine.at_most_single
     if most is not None:
         compared = _comparable(amount, most, medicine)
-        if compared is not None and compared > most:
+        if compared is None:
+            found.append(_not_compared(amount, most, medicine))
+        elif compared > most:
             found.append(finding("single-maximum", dose=render(amount, notation), limit=render(most, notation)))
     usual = _usual_for(order, patient, medicine, now.date())
     if usual is None:
-        return found
+        return [*found, finding("usual-not-known", medicine=medicine.name)] if medicine.usual_doses else found
     compared = _comparable(amount, usual.low, medicine)
-    if compared is None or usual.low <= compared <= usual.high:
+    if compared is None:
+        return [*found, _not_compared(amount, usual.low, medicine)]
+    if usual.low <= compared <= usual.high:
         return found
     span = {"low": render(usual.low, notation), "high": render(usual.high, notation)}
     above = compared > usual.high
@@ -394,6 +406,10 @@ def check_usual(
     side = "above" if above else "below"
     found.append(finding("dose-outside-usual", dose=render(amount, notation), side=side, group=group, **span))
     return found
+
+
+def _not_compared(amount: Quantity, limit: Quantity, medicine: Medicine) -> Finding:
+    return finding("limit-not-compared", medicine=medicine.name, limit=limit.unit.name, dose=amount.unit.name)
 
 
 def _comparable(amount: Quantity, limit: Quantity, medicine: Medicine) -> Quantity | None:
@@ -478,10 +494,12 @@ def check_needs(medicine: Medicine, readings: tuple[Reading, ...], notation: Not
 
 def _elapsed(minutes: int) -> str:
     if minutes < 120:
-        return f"{minutes} minutes"
+        return f"{minutes} minute{'' if minutes == 1 else 's'}"
     if minutes < 2880:
-        return f"{minutes // 60} hours"
-    return f"{minutes // 1440} days"
+        hours, rest = divmod(minutes, 60)
+        return f"{hours} hours" + (f" {rest} minutes" if rest else "")
+    days, rest = divmod(minutes, 1440)
+    return f"{days} days" + (f" {rest // 60} hours" if rest >= 60 else "")
 
 
 def elapsed_text(minutes: int) -> str:

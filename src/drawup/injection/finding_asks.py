@@ -9,6 +9,41 @@ _ISMP_UNITS = "Never Events list England 2018 no. 6; ISMP high-alert list (insul
 
 ASKS: tuple[Row, ...] = (
     (
+        "in-use-not-known",
+        "Opened on {opened}, and the formulary does not say how long it keeps.",
+        "28 days is usual for multi-dose vials unless the maker says otherwise; for some it is hours.",
+        "Look at the label, and say what it says.",
+        "28-day rule for multi-dose vials (secondary source: medx.it.com)",
+    ),
+    (
+        "reading-old",
+        "{what} {value} was read on {at}, and decides the dose.",
+        "A scale rests on how it is now.",
+        "Measure again, or say why this reading still holds.",
+        "policy key recent_minutes, common practice, no source",
+    ),
+    (
+        "limit-not-compared",
+        "The limits of {medicine} are in {limit}, the dose is in {dose}: they could not be compared.",
+        "A limit that is not compared protects nobody.",
+        "Compare by hand, or have the label's own equivalence entered in the formulary; say that you did.",
+        LABEL,
+    ),
+    (
+        "label-figures-far",
+        "By diluent and displacement it is {sum}; the label is entered as {label}: far apart.",
+        "One of the figures in the formulary is likely a slip, and the dose rests on it.",
+        "Read the label again with a second person, and say which figure is right.",
+        LABEL,
+    ),
+    (
+        "height-unlikely",
+        "{height} is unlikely for an adult.",
+        "The dose rests on it.",
+        "Measure again, or say why it is right.",
+        "expected 120 to 220 cm, from memory, check locally",
+    ),
+    (
         "container-not-scanned",
         "The dose takes {wanted} of the medicine's containers; scanned: {scanned}.",
         "What was not scanned was not checked, and cannot be traced.",
@@ -242,6 +277,20 @@ ASKS: tuple[Row, ...] = (
 )
 
 NOTES: tuple[Row, ...] = (
+    (
+        "usual-not-known",
+        "The formulary has no usual dose of {medicine} for this age, weight or indication.",
+        "A dose that is ten times too large would not be noticed here.",
+        "Compare with the label.",
+        LABEL,
+    ),
+    (
+        "pack-volume-not-known",
+        "The formulary does not say how much one {container} of {medicine} holds.",
+        "How many are needed, and what is left, cannot be said.",
+        "Look at the label.",
+        LABEL,
+    ),
     (
         "more-than-held",
         "{volume} is more than the containers hold ({held}).",

@@ -100,6 +100,13 @@ STOPS: tuple[Row, ...] = (
         LABEL,
     ),
     (
+        "single-dose-opened",
+        "This single-dose container was opened on {opened}.",
+        "A single-dose container is for one patient once; what is left in it is no dose.",
+        "Discard it and open another.",
+        "CDC position on single-dose vials, 2 May 2012",
+    ),
+    (
         "opened-without-date",
         "The container was opened, and nobody wrote when.",
         "Without a date the in-use limit cannot be known; no date on the vial means discard.",
@@ -344,7 +351,7 @@ CONFIRMS: tuple[Row, ...] = (
     ),
     (
         "daily-maximum-orders",
-        "Both open orders together make {total} a day: over the most in any 24 hours, {limit}.",
+        "By the open orders it comes to {total} a day: over the most in any 24 hours, {limit}.",
         "All orders of the medicine or its group count together.",
         "Ask the prescriber which order holds.",
         LABEL,

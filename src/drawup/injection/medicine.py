@@ -135,4 +135,7 @@ class Medicine:
 
     def counts_with(self, other: str) -> bool:
         """Whether doses of the other medicine count together with this one's."""
-        return other == self.name or other in self.same_group
+        if other == self.name or other in self.same_group:
+            return True
+        told = other.strip().casefold()
+        return told == self.name.casefold() or told in (name.casefold() for name in self.same_group)

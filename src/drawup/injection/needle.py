@@ -349,7 +349,7 @@ def _against(needle: Needle, ask: _Ask, proposed: Needle | None, *, is_fixed: bo
     if length and ask.row is not None and ask.row.beyond and length.startswith("shorter"):
         reason = f"{ask.row.body} are over the published cut-off for 37.5 mm"
         found.append(finding("needle-likely-short", source=ask.row.source, needle=words, reason=reason, wanted=wanted))
-    elif length and ask.row is not None and (ask.into_muscle or not is_fixed):
+    elif length and ask.row is not None and not is_fixed:
         faults.insert(0, length)
     gauge = "" if is_fixed else _gauge_fault(needle, ask)
     if gauge and not label:

@@ -14,29 +14,40 @@ from drawup.injection.quantity import Dimension
 
 
 def check_allergies(patient: Patient, medicine: Medicine, presentation: Presentation | None) -> list[Finding]:
-    """Allergies and intolerances against the medicine, its groups and what else is in the pack."""
+    """Allergies and intolerances against the medicine, its groups, its diluent and what else is in the pack."""
     if patient.allergies is None:
         return [finding("allergy-not-asked")]
     found = []
-    excipients = presentation.excipients if presentation is not None else ()
     for allergy in patient.allergies:
-        because = _because(allergy, medicine, excipients)
+        because = speaks_against(allergy, medicine, presentation)
         if because:
             found.append(finding(_allergy_code(allergy), allergy=allergy.to, medicine=medicine.name, because=because))
     return found
 
 
-def _because(allergy: Allergy, medicine: Medicine, excipients: tuple[str, ...]) -> str:
-    to = allergy.to.casefold()
-    if to == medicine.name.casefold():
+def speaks_against(allergy: Allergy, medicine: Medicine, presentation: Presentation | None) -> str:
+    """Why this allergy is one to the medicine; "" where it is not."""
+    to = _plain(allergy.to)
+    if to == _plain(medicine.name):
         return "is the very medicine ordered"
     for group in medicine.allergy_groups:
-        if to == group.casefold():
+        if to == _plain(group):
             return f"belongs to {group}"
-    for excipient in excipients:
-        if to == excipient.casefold():
+    if presentation is None:
+        return ""
+    for excipient in presentation.excipients:
+        if to == _plain(excipient):
             return f"contains {excipient} in this pack"
+    mixing = presentation.reconstitution
+    if mixing is not None and to in _plain(mixing.diluent):
+        return f"is made up with {mixing.diluent}"
     return ""
+
+
+def _plain(text: str) -> str:
+    """A name as it is compared: "Penicillins (rash)", "penicillin allergy" and "penicillin" are one."""
+    words = text.casefold().partition("(")[0].strip().removesuffix(" allergy").strip()
+    return words.removesuffix("s")
 
 
 def _allergy_code(allergy: Allergy) -> str:
@@ -50,7 +61,7 @@ def _allergy_code(allergy: Allergy) -> str:
 def check_medicine(order: Order, medicine: Medicine, policy: Policy) -> list[Finding]:
     """Route licensed, strength named where it decides, second check."""
     found = []
-    if order.medicine != medicine.name:
+    if order.medicine.strip().casefold() != medicine.name.casefold():
         difference = f"They differ in the medicine: {medicine.name}, not {order.medicine}."
         found.append(
             finding("medicine-not-ordered", ordered=order.medicine, scanned=medicine.name, difference=difference)

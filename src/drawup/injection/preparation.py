@@ -29,7 +29,7 @@ from drawup.injection.quantity import (
 )
 
 _ONE = Fraction(1)
-_HALF = Fraction(1, 2)
+_FAR = Fraction(1, 10)  # beyond this, two statements of one label are not rounding
 _DEVICES = ("pen", "auto-injector", "prefilled syringe")
 
 
@@ -155,11 +155,20 @@ def _by_label(
     found: tuple[Finding, ...] = ()
     if total is not None and total != label_total:
         by_sum = Concentration(amount=strength, volume=millilitres(total))
+        code = "label-figures-far" if abs(label_total - total) > total * _FAR else "label-volume-wins"
         found = (
             finding(
-                "label-volume-wins",
+                code,
                 sum=f"{render_ml(total, notation)} ({render_concentration(by_sum, notation)})",
                 label=f"{render_ml(label_total, notation)} ({render_concentration(gives, notation)})",
+            ),
+        )
+    elif withdrawable is not None and withdrawable > label_total * (1 + _FAR):
+        found = (
+            finding(
+                "label-figures-far",
+                sum=f"{render_ml(label_total, notation)} in all",
+                label=f"{render_ml(withdrawable, notation)} that can be drawn up",
             ),
         )
     line = f"label: gives {render_concentration(gives, notation)}"
@@ -304,11 +313,12 @@ def _by_barrel(
             working.append(f"{count} x {render_ml(made.usable_ml, policy.notation)} needed")
         if count > policy.most_containers:
             found.append(finding("many-containers", count=str(count), most=str(policy.most_containers)))
-        if left > 0 and presentation.dose_kind == "single":
-            rest = render_ml(left, policy.notation)
-            if left_usable != left:
-                rest += f" by sum, {render_ml(left_usable, policy.notation)} that could be drawn up,"
-            found.append(finding("discard-rest", rest=rest, container=f"the {presentation.container}"))
+    else:
+        found.append(
+            finding(
+                "pack-volume-not-known", container=presentation.container, medicine=presentation.name or "this pack"
+            )
+        )
     yields = _yields(presentation, volume, policy)
     if yields is not None:
         doses, unused = yields

@@ -24,7 +24,7 @@ from drawup.injection.anatomy import (
     with_limits,
 )
 from drawup.injection.finding import Finding, finding
-from drawup.injection.notation import Notation, render_number
+from drawup.injection.notation import Notation, render_ml
 from drawup.injection.patient import Age, RuledOut
 
 __all__ = [
@@ -531,4 +531,4 @@ def divide_volume(
 @lru_cache(maxsize=4096)
 def volume_words(volume_ml: Fraction, notation: Notation) -> str:
     """A volume for a person: "0.87 mL"."""
-    return f"{render_number(volume_ml, notation)} mL"
+    return render_ml(volume_ml, notation)

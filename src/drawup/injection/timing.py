@@ -63,18 +63,22 @@ def check_intervals(
     counted = [
         past for past in history if past.kind in COUNTED and medicine.counts_with(past.medicine) and past.at <= now
     ]
-    if not counted:
-        return found
-    last = max(counted, key=lambda past: past.at)
-    if last.kind == "part given":
-        found.append(_outstanding(last, notation, now))
-    if medicine.least_interval_minutes is not None:
-        found += _too_soon(medicine.least_interval_minutes, last.at, now)
-    else:
-        found += _recently(last, min(recent_minutes, _DAY_MINUTES // doses_per_day // 2), notation, now)
+    last = max(counted, key=lambda past: past.at, default=None)
+    if last is not None:
+        found += _since(last, medicine, min(recent_minutes, _DAY_MINUTES // doses_per_day // 2), notation, now)
     if medicine.at_most_daily is not None and dose is not None:
         found += _over_daily(dose, medicine, medicine.at_most_daily, counted, notation, now)
     return found
+
+
+def _since(last: PastDose, medicine: Medicine, recent: int, notation: Notation, now: datetime) -> list[Finding]:
+    """What the last dose means now: only a part of it given, too soon after it, or shortly before."""
+    found = []
+    if last.kind == "part given":
+        found.append(_outstanding(last, notation, now))
+    if medicine.least_interval_minutes is not None:
+        return found + _too_soon(medicine.least_interval_minutes, last.at, now)
+    return found + _recently(last, recent, notation, now)
 
 
 def _outstanding(last: PastDose, notation: Notation, now: datetime) -> Finding:
@@ -95,8 +99,10 @@ def _recently(last: PastDose, minutes: int, notation: Notation, now: datetime) -
 
 
 def _too_soon(least_minutes: int, last: datetime, now: datetime) -> list[Finding]:
-    earliest = last + timedelta(minutes=least_minutes)
-    if now >= earliest:
+    earliest = last.astimezone(now.tzinfo) + timedelta(minutes=least_minutes)
+    # An interval of weeks is counted by the calendar: 28 days after a Monday is a Monday, at any time of the day.
+    whole_days = least_minutes % _DAY_MINUTES == 0 and least_minutes >= 7 * _DAY_MINUTES
+    if now >= earliest or (whole_days and now.date() >= earliest.date()):
         return []
     return [
         finding(
@@ -178,11 +184,13 @@ def _check_open_orders(
 ) -> list[Finding]:
     """Another open order of the same medicine or group: both shown, both counted in the maximum of a day."""
     same = [order for order in open_orders if medicine.counts_with(order.medicine)]
-    if not same:
+    found = []
+    if same:
+        shown = "; ".join(_order_words(order, notation) for order in same)
+        own = f"this one, {render(dose, notation)}" if dose is not None else "this one"
+        found.append(finding("duplicate-order", orders=f"{own}; {shown}"))
+    elif doses_per_day == 1:
         return []
-    shown = "; ".join(_order_words(order, notation) for order in same)
-    own = f"this one, {render(dose, notation)}" if dose is not None else "this one"
-    found = [finding("duplicate-order", orders=f"{own}; {shown}")]
     limit = medicine.at_most_daily
     if limit is None or dose is None:
         return found
