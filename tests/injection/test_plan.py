@@ -223,7 +223,7 @@ def test_a_cap_on_a_daily_dose_says_a_day() -> None:
 
 
 def test_a_pack_with_an_allergen_comes_after_one_without() -> None:
-    packs = [
+    packs: list[dict[str, Any]] = [
         {"strength": "50 mg/mL", "volume": "2 mL", "excipients": ["soya oil"]},
         {"strength": "50 mg/mL", "volume": "2 mL"},
     ]
