@@ -100,7 +100,7 @@ class Typist:
         result = CliRunner().invoke(the_command, words, obj=desk, env={"DRAWUP_RECORD": "demo.sqlite"})
         if into is not None:
             into.write_text(result.output, "utf-8")
-        for found in re.finditer(r"^Plan ([0-9a-f]{64})", result.output, re.MULTILINE):
+        for found in re.finditer(r"^Plan ([0-9a-f]{12})", result.output, re.MULTILINE):
             self.plan = found[1]
         for found in re.finditer(r"^Entry ([0-9]+-[0-9]+):", result.output, re.MULTILINE):
             self.entry = found[1]

@@ -18,24 +18,24 @@ CAUTION = (
     "local policy."
 )
 
-# name: (module, attribute, one line of help)
+# name: (module, attribute, one line of help), in the order of the work
 COMMANDS: dict[str, tuple[str, str, str]] = {
-    "chart": ("drawup.cli.finding_again", "chart", "One patient's whole record, corrections included."),
-    "check-record": ("drawup.cli.safekeeping", "check_record", "Check that nothing in the record was changed."),
-    "correction": ("drawup.cli.recording", "correction", "Correct an entry by adding to it."),
-    "demo": ("drawup.cli.demo", "demo", "Build the invented clinic and walk the main job on it."),
-    "formulary": ("drawup.cli.registering", "formulary", "The medicines, packs and codes that are known here."),
-    "given": ("drawup.cli.recording", "given", "Record what was really given."),
-    "inspect": ("drawup.cli.recording", "inspect", "Record what was seen or felt on the skin."),
-    "not-given": ("drawup.cli.recording", "not_given", "Record that a dose was not given, and why."),
-    "order": ("drawup.cli.registering", "order", "Enter, replace, stop and list orders."),
-    "patient": ("drawup.cli.registering", "patient", "Register patients and what is known of them."),
-    "plan": ("drawup.cli.planning", "plan", "From an order to the mark on the barrel, with every number explained."),
     "policy": ("drawup.cli.policy", "policy", "This organisation's own choices: choose, show, check a file."),
-    "scan": ("drawup.cli.planning", "scan", "Read the code of a container, typed, scanned or from a photo."),
-    "seal": ("drawup.cli.safekeeping", "seal", "Print the seal of the record, to keep elsewhere."),
+    "formulary": ("drawup.cli.registering", "formulary", "The medicines, packs and codes that are known here."),
+    "patient": ("drawup.cli.registering", "patient", "Register patients and what is known of them."),
+    "order": ("drawup.cli.registering", "order", "Enter, replace, stop and list orders."),
     "stock": ("drawup.cli.registering", "stock", "Batches received, opened, moved, wasted, in quarantine."),
+    "scan": ("drawup.cli.planning", "scan", "Read the code of a container, typed, scanned or from a photo."),
+    "plan": ("drawup.cli.planning", "plan", "From an order to the mark on the barrel, with every number explained."),
+    "given": ("drawup.cli.recording", "given", "Record what was really given."),
+    "not-given": ("drawup.cli.recording", "not_given", "Record that a dose was not given, and why."),
+    "correction": ("drawup.cli.recording", "correction", "Correct an entry by adding to it."),
+    "inspect": ("drawup.cli.recording", "inspect", "Record what was seen or felt on the skin."),
+    "chart": ("drawup.cli.finding_again", "chart", "One patient's whole record, corrections included."),
     "trace": ("drawup.cli.finding_again", "trace", "A batch to its patients, or a patient to their batches."),
+    "check-record": ("drawup.cli.safekeeping", "check_record", "Check that nothing in the record was changed."),
+    "seal": ("drawup.cli.safekeeping", "seal", "Print the seal of the record, to keep elsewhere."),
+    "demo": ("drawup.cli.demo", "demo", "Build the invented clinic and walk the main job on it."),
 }
 
 
@@ -55,7 +55,7 @@ class _LateGroup(click.Group):
     """A group that knows its commands by name and loads each when it is called."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        return sorted(COMMANDS)
+        return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         known = COMMANDS.get(cmd_name)
@@ -67,7 +67,7 @@ class _LateGroup(click.Group):
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
-            formatter.write_dl([(name, COMMANDS[name][2]) for name in sorted(COMMANDS)])
+            formatter.write_dl([(name, COMMANDS[name][2]) for name in COMMANDS])
 
 
 @click.group(

@@ -103,7 +103,7 @@ def _show(made: Any, read: Any) -> None:
     from drawup.cli.plan_text import plan_text
 
     show(plan_text(made, read.request, read.policy))
-    for note in read.notes:
+    for note in dict.fromkeys(read.notes):
         click.echo(f"  [Good to know] {note}")
     if not read.policy_named:
         click.echo(
@@ -142,7 +142,9 @@ def _plan_order(
         head = {"plan": made.digest, "patient": made.patient, "order": order, "dose_number": made.dose_number}
         echo_json({**head, **made.answer})
     else:
-        click.echo(f"{who}\nPlan {made.digest}\n  for patient {made.patient}, order {order}, dose {made.dose_number}\n")
+        click.echo(
+            f"{who}\nPlan {made.digest[:12]}\n  for patient {made.patient}, order {order}, dose {made.dose_number}\n"
+        )
         _show(made.plan, made.read)
     sys.exit(exit_code(made.plan))
 

@@ -138,7 +138,12 @@ def patient_list(desk: Desk, as_json: bool) -> None:
     for state in states:
         alike = families.count(state.person["family"].casefold()) > 1
         words = "   another patient has this family name" if alike else ""
-        click.echo(f"{state.patient}  {state.name}   born {state.person['born']}{words}")
+        known = ", ".join(f"{one['kind']} {one['value']}" for one in state.person["identifiers"])
+        click.echo(
+            f"{state.patient}  {state.name}   born {state.person['born']}   {known or 'no other identifier'}{words}"
+        )
+    if not states:
+        click.echo("none")
 
 
 @patient.command("note", epilog="Example: drawup patient note 0001 --weight '81.4 kg' --how measured --on 2026-03-01")

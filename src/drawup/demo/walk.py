@@ -213,7 +213,7 @@ def _name_in(output: str, pattern: str) -> str:
 
 
 def _plan_of(output: str) -> str:
-    return _name_in(output, r"^Plan ([0-9a-f]{64})")
+    return _name_in(output, r"^Plan ([0-9a-f]{12})")
 
 
 def _entry_of(output: str) -> str:

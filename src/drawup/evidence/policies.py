@@ -82,7 +82,8 @@ def load_policy(name_or_path: str | Path) -> Policy:
 def policy_text(name_or_path: str | Path) -> tuple[str, str]:
     """The name and the very text of a preset or a policy file that can be used. Raises PolicyError."""
     text = str(name_or_path)
-    source = _preset_source(text) if text in PRESETS else _read_file(Path(name_or_path))
+    known = text.casefold()
+    source = _preset_source(known) if known in PRESETS else _read_file(Path(name_or_path))
     _built(source)
     return source.name, source.text
 

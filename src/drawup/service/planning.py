@@ -15,6 +15,7 @@ from drawup.exchange.gs1 import Scan, read_code
 from drawup.exchange.reader import shown
 from drawup.exchange.request import ReadRequest, read_request
 from drawup.injection.finding import Finding, Severity
+from drawup.injection.notation import decimal_text, parse_quantity
 from drawup.injection.plan import Plan, plan_injection
 from drawup.record.store import Store, Writer
 from drawup.service.errors import UseCaseError
@@ -308,11 +309,17 @@ def _other_orders(state: PatientState, order: str, now: datetime) -> list[dict[s
         dose = rule.get("dose") or {}
         other: dict[str, Any] = {"medicine": rule["medicine"], "words": f"order {held['id']}"}
         if dose.get("amount") and (dose.get("per") or "dose") == "dose":
-            other["amount"] = dose["amount"]
+            other["amount"] = _safely(dose["amount"])
         if dose.get("doses_per_day"):
             other["doses_per_day"] = dose["doses_per_day"]
         others.append(other)
     return others
+
+
+def _safely(amount: str) -> str:
+    """An amount as it should be written: what is wrong with another order's notation is that order's to say."""
+    parsed = parse_quantity(amount).quantity
+    return f"{decimal_text(parsed.value)} {parsed.unit.name} {parsed.form}".strip()
 
 
 def remembered(state: PatientState, order: str) -> list[dict[str, str]]:

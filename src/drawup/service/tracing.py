@@ -29,7 +29,7 @@ def chart(reading: Reading, patient: str) -> dict[str, Any]:
         "readings": state.readings,
         "consents": state.consents,
         "orders": list(state.orders.values()),
-        "entries": [entry_json(state, entry) for entry in state.entries.values()],
+        "entries": [entry_json(state, entry) for entry in sorted(state.entries.values(), key=lambda one: one.at)],
     }
 
 
