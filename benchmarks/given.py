@@ -63,7 +63,7 @@ def main(count: int) -> None:
             orders = clinic(store, count)
             spent: list[float] = []
             for turn in range(HISTORY + 1):
-                now = BEGIN + timedelta(hours=turn + 1)
+                now = BEGIN + timedelta(hours=6 * (turn + 1))
                 for order in orders:
                     plan = make_plan(store, order=order, now=now).digest
                     who, how = People(given_by="Ada"), Happened(at=now)
