@@ -15,7 +15,7 @@ from drawup.exchange.gs1 import Scan, read_code
 from drawup.exchange.reader import shown
 from drawup.exchange.request import ReadRequest, read_request
 from drawup.injection.finding import Finding, Severity
-from drawup.injection.notation import decimal_text, parse_quantity
+from drawup.injection.notation import Notation, NotationError, decimal_text, parse_quantity
 from drawup.injection.plan import Plan, plan_injection
 from drawup.record.store import Store, Writer
 from drawup.service.errors import UseCaseError
@@ -194,7 +194,7 @@ def request_document(
         rule["dose"] = {**(rule.get("dose") or {}), "chosen": chosen_dose}
     document = {
         **known_document(reading, state, rule, current, now=now),
-        "open_orders": _other_orders(state, order, local),
+        "open_orders": _other_orders(state, order, local, current.policy.notation),
         "accepted": [*remembered(state, order), *map(dict, accepted)],
     }
     if choose:
@@ -300,7 +300,7 @@ def _history(state: PatientState, now: datetime) -> Iterable[dict[str, Any]]:
         yield past
 
 
-def _other_orders(state: PatientState, order: str, now: datetime) -> list[dict[str, Any]]:
+def _other_orders(state: PatientState, order: str, now: datetime, notation: Notation) -> list[dict[str, Any]]:
     others = []
     for held in state.open_orders(now.date()):
         if held["id"] == order:
@@ -309,17 +309,27 @@ def _other_orders(state: PatientState, order: str, now: datetime) -> list[dict[s
         dose = rule.get("dose") or {}
         other: dict[str, Any] = {"medicine": rule["medicine"], "words": f"order {held['id']}"}
         if dose.get("amount") and (dose.get("per") or "dose") == "dose":
-            other["amount"] = _safely(dose["amount"])
+            safe = _safely(dose["amount"], notation)
+            if safe is not None:
+                other["amount"] = safe
+            else:
+                other["words"] += f", {dose['amount']}"
         if dose.get("doses_per_day"):
             other["doses_per_day"] = dose["doses_per_day"]
         others.append(other)
     return others
 
 
-def _safely(amount: str) -> str:
-    """An amount as it should be written: what is wrong with another order's notation is that order's to say."""
-    parsed = parse_quantity(amount).quantity
-    return f"{decimal_text(parsed.value)} {parsed.unit.name} {parsed.form}".strip()
+def _safely(amount: str, notation: Notation) -> str | None:
+    """An amount as it should be written: what is wrong with another order's notation is that order's to say.
+
+    None where it cannot be read here (the salt or base of another medicine, a policy of another notation since).
+    """
+    try:
+        parsed = parse_quantity(amount, notation).quantity
+    except NotationError:
+        return None
+    return f"{decimal_text(parsed.value)} {parsed.unit.name}"
 
 
 def remembered(state: PatientState, order: str) -> list[dict[str, str]]:
