@@ -383,6 +383,23 @@ def test_an_equivalence_that_says_nothing_is_refused(text: str) -> None:
     assert len(refusal(parse_equivalence, text)) < 500
 
 
+@pytest.mark.parametrize(
+    ("text", "unit", "form"),
+    [("50 mg base", "mg", "base"), ("1.2 million units", "million units", ""), ("50 mg", "mg", "")],
+)
+def test_one_word_after_the_unit_is_a_form_where_what_declares_it_is_not_at_hand(
+    text: str, unit: str, form: str
+) -> None:
+    read = parse_quantity(text, forms=None).quantity
+    assert (read.unit.name, read.form) == (unit, form)
+
+
+@pytest.mark.parametrize("text", ["50 mg free base", "50 tablets base", "50 mg base2", "1,5 mg base"])
+def test_more_than_one_word_after_a_unit_is_still_refused(text: str) -> None:
+    with pytest.raises(NotationError):
+        parse_quantity(text, forms=None)
+
+
 # --- shown to people, written for machines
 
 

@@ -392,7 +392,7 @@ def safe_amount(text: str | None) -> str:
     if not text:
         return ""
     try:
-        return render(parse_quantity(text, measured=True, body_weight=True).quantity)
+        return render(parse_quantity(text, measured=True, body_weight=True, forms=None).quantity)
     except NotationError:
         return text
 

@@ -142,7 +142,7 @@ def read_request(document: Any, *, policy: Policy | None = None) -> ReadRequest:
         history=fields.items("history", lambda value, path: _past(value, path, fields, medicine, now)),
         readings=fields.items("readings", lambda value, path: _reading(value, path, fields)) or (),
         containers=_containers(fields, now),
-        open_orders=fields.items("open_orders", lambda value, path: _open_order(value, path, fields)) or (),
+        open_orders=fields.items("open_orders", lambda value, path: _open_order(value, path, fields, medicine)) or (),
         choice=_choice(fields, medicine),
         accepted=fields.items("accepted", lambda value, path: _accepted(value, path, fields)) or (),
     )
@@ -406,11 +406,12 @@ def _reading(value: object, path: str, parent: Fields) -> Reading:
 # --- other orders, and what was given before ---------------------------------------------------------------------
 
 
-def _open_order(value: object, path: str, parent: Fields) -> OpenOrder:
+def _open_order(value: object, path: str, parent: Fields, medicine: Medicine) -> OpenOrder:
     fields = _object(value, path, parent)
+    name = fields.need_text("medicine")
     order = OpenOrder(
-        medicine=fields.need_text("medicine"),
-        amount=fields.quantity("amount", *DOSES),
+        medicine=name,
+        amount=fields.quantity("amount", *DOSES, forms=forms_of(medicine) if name == medicine.name else None),
         doses_per_day=fields.whole("doses_per_day", least=1, most=48),
         words=fields.text("words") or "",
     )
@@ -449,15 +450,17 @@ def _read_past(value: object, path: str, parent: Fields, medicine: str, forms: t
     at = fields.moment("at")
     if at is None:
         fields.fail("at", "missing: an earlier dose has its time")
+    # What another medicine declares is not in this request.
+    own_forms = forms if name == medicine else None
     return PastDose(
         medicine=name,
         at=at,
         kind=fields.one_of("kind", PAST_KINDS) or "given",
-        amount=fields.quantity("amount", *DOSES, forms=forms if name == medicine else ()),
+        amount=fields.quantity("amount", *DOSES, forms=own_forms),
         site=fields.text("site"),
         side=fields.one_of("side", SIDES),
         point=fields.text("point"),
-        ordered=fields.quantity("ordered", *DOSES, forms=forms if name == medicine else ()),
+        ordered=fields.quantity("ordered", *DOSES, forms=own_forms),
         also_at=fields.items("also_at", lambda one, at: _place(one, at, fields), most=20) or (),
     )
 

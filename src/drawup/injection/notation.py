@@ -235,12 +235,13 @@ def parse_quantity(
     *,
     measured: bool = False,
     body_weight: bool = False,
-    forms: tuple[str, ...] = (),
+    forms: tuple[str, ...] | None = (),
 ) -> Parsed:
     """Text such as "2.5 mg" to an exact amount.
 
     `measured`: a result of measuring (a weight), where a trailing zero is no fault. `body_weight`: lb and oz are
-    allowed. `forms`: words after the unit that name a salt or base ("50 mg base"). Raises NotationError.
+    allowed. `forms`: words after the unit that name a salt or base ("50 mg base"); None where what declares them is
+    not at hand, and any one word after a unit is taken. Raises NotationError.
     """
     shown = _shown(text)
     if len(text) > _LONGEST_TEXT:
@@ -257,7 +258,7 @@ def parse_quantity(
         raise NotationError(f'read "{shown}": expected figures and a unit such as "2.5 mg"')
     word = match["unit"]
     form = ""
-    for candidate in forms:
+    for candidate in _form_in(word) if forms is None else forms:
         if word.endswith(" " + candidate):
             word, form = word[: -len(candidate) - 1].rstrip(" "), candidate
     unit, unit_note = _parse_unit(word, match["number"], shown, notation, "kg" if body_weight else "mg")
@@ -276,6 +277,12 @@ def parse_quantity(
         safe = render(quantity, notation)
         return Parsed(quantity=quantity, notes=tuple(f'"{shown}" is shown as {safe}: {note}' for note in notes))
     return Parsed(quantity=quantity)
+
+
+def _form_in(word: str) -> tuple[str, ...]:
+    """The one word after a unit, where there is one ("ester" in "mg ester", nothing in "million units")."""
+    unit, _, last = word.rpartition(" ")
+    return (last,) if last.isalpha() and unit.rstrip(" ") in _WORDS and word not in _WORDS else ()
 
 
 def _parse_unit(word: str, number: str, shown: str, notation: Notation, example: str) -> tuple[Unit, str]:
@@ -410,25 +417,12 @@ def parse_equivalence(text: str, notation: Notation = UK) -> Equivalence:
         raise NotationError(
             f'read "{text[:_LONGEST_TEXT]}": expected an equivalence such as "1.2 million units = 900 mg"'
         )
-    forms = tuple(word for side in (left, right) if (word := _form_of(side.strip(" "))))
-    sides = [parse_quantity(side.strip(" "), notation, forms=forms).quantity for side in (left, right)]
+    sides = [parse_quantity(side.strip(" "), notation, forms=None).quantity for side in (left, right)]
     if sides[0].kind == sides[1].kind:
         raise NotationError(f'read "{text}": both sides are the same kind. Name the salt or base, such as "50 mg base"')
     for side in sides:
         _above_zero(side.value, text)
     return Equivalence(left=sides[0], right=sides[1])
-
-
-def _form_of(side: str) -> str:
-    """The word after the unit, where there is one ("ester" in "70.52 mg ester")."""
-    head, _, last = side.rpartition(" ")
-    if not head or not last.isalpha():
-        return ""
-    try:
-        parse_quantity(side)
-    except NotationError:
-        return last
-    return ""
 
 
 def decimal_text(value: Fraction) -> str | None:
@@ -466,6 +460,12 @@ def rounded_half_up(value: Fraction, places: int) -> Fraction:
     numerator, denominator = abs(value.numerator) * scale, value.denominator
     whole = (2 * numerator + denominator) // (2 * denominator)
     return Fraction(-whole if value < 0 else whole, scale)
+
+
+def machine_text(amount: Quantity) -> str:
+    """An amount as the public request writes it, exact; a value without a finite decimal keeps twelve places."""
+    number = decimal_text(amount.value) or decimal_text(rounded_half_up(amount.value, 12))
+    return f"{number} {amount.unit.name} {amount.form}".strip()
 
 
 def render_number(value: Fraction, notation: Notation = UK) -> str:

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from drawup.exchange.reader import shown
 from drawup.injection.finding import Finding, finding
-from drawup.injection.notation import exact_text, parse_quantity, render_ml
+from drawup.injection.notation import exact_text, machine_text, parse_quantity, render_ml
 from drawup.injection.plan import accept
 from drawup.injection.preparation import make_up
 from drawup.injection.request import Accepted
@@ -27,7 +27,6 @@ from drawup.service.entries import (
     counted_containers,
     entry_keys,
     late_text,
-    machine_text,
     move_stock,
     short,
     used_containers,
@@ -208,7 +207,7 @@ def _replacement(writer: Writer, held: Entry, change: Change) -> dict[str, Any]:
         body["containers"] = counted_containers(writer, [look_at(writer, text, at) for text in change.scans])
     if change.volume is not None:
         volume, before_ml = volume_of(change.volume), Fraction(body["volume_ml"])
-        amount = parse_quantity(body["amount"]).quantity
+        amount = parse_quantity(body["amount"], forms=None).quantity
         body["volume_ml"] = exact_text(volume)
         body["amount"] = machine_text(amount.times(volume / before_ml))
         if len(body.get("injections", ())) == 1:

@@ -13,8 +13,8 @@ from drawup.evidence.tables import load_sites
 from drawup.exchange.answer import finding_json
 from drawup.exchange.reader import FieldError, checked_text, shown
 from drawup.injection.finding import Finding
-from drawup.injection.notation import NotationError, decimal_text, parse_quantity, rounded_half_up
-from drawup.injection.quantity import Dimension, Quantity
+from drawup.injection.notation import NotationError, parse_quantity
+from drawup.injection.quantity import Dimension
 from drawup.record.fact import Fact
 from drawup.record.store import Writer
 from drawup.service.errors import UseCaseError
@@ -67,12 +67,6 @@ def check_named(by: str) -> None:
 def clock_text(text: str) -> str:
     """A time of the record as people write it: "2026-03-02 09:40"."""
     return text[:16].replace("T", " ")
-
-
-def machine_text(amount: Quantity) -> str:
-    """An amount as the public request writes it, exact; a value without a finite decimal keeps twelve places."""
-    number = decimal_text(amount.value) or decimal_text(rounded_half_up(amount.value, 12))
-    return f"{number} {amount.unit.name} {amount.form}".strip()
 
 
 def volume_of(text: str) -> Fraction:

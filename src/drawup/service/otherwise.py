@@ -8,7 +8,7 @@ from typing import Any
 
 from drawup.exchange.reader import Fields, moment_of
 from drawup.injection.finding import Finding, finding
-from drawup.injection.notation import exact_text
+from drawup.injection.notation import exact_text, machine_text
 from drawup.record.store import Store, Writer
 from drawup.service.entries import (
     Recorded,
@@ -20,7 +20,6 @@ from drawup.service.entries import (
     counted_containers,
     entry_keys,
     late_text,
-    machine_text,
     move_stock,
     short,
     used_containers,
@@ -160,7 +159,7 @@ def _looked_at(
 def _checked_free(body: Mapping[str, Any], current: Setting, writer: Writer, *, anyway: bool = False) -> dict[str, Any]:
     fields = Fields(dict(body), "", current.policy.notation, [])
     clean: dict[str, Any] = {"medicine": known_medicine(writer, fields.need_text("medicine"), anyway=anyway)}
-    amount = fields.quantity("amount")
+    amount = fields.quantity("amount", forms=None)
     if amount is not None:
         clean["amount"] = machine_text(amount)
     for key in ("volume_ml", "route", "given_by", "prepared_by", "checked_by", "note"):

@@ -15,7 +15,7 @@ from drawup.exchange.gs1 import Scan, read_code
 from drawup.exchange.reader import shown
 from drawup.exchange.request import ReadRequest, read_request
 from drawup.injection.finding import Finding, Severity
-from drawup.injection.notation import Notation, NotationError, decimal_text, parse_quantity
+from drawup.injection.notation import Notation, NotationError, machine_text, parse_quantity
 from drawup.injection.plan import Plan, plan_injection
 from drawup.record.store import Store, Writer
 from drawup.service.errors import UseCaseError
@@ -323,13 +323,12 @@ def _other_orders(state: PatientState, order: str, now: datetime, notation: Nota
 def _safely(amount: str, notation: Notation) -> str | None:
     """An amount as it should be written: what is wrong with another order's notation is that order's to say.
 
-    None where it cannot be read here (the salt or base of another medicine, a policy of another notation since).
+    None where it can no longer be read: another policy, with another notation, came into force since.
     """
     try:
-        parsed = parse_quantity(amount, notation).quantity
+        return machine_text(parse_quantity(amount, notation, forms=None).quantity)
     except NotationError:
         return None
-    return f"{decimal_text(parsed.value)} {parsed.unit.name}"
 
 
 def remembered(state: PatientState, order: str) -> list[dict[str, str]]:

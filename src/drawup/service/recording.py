@@ -15,7 +15,7 @@ from typing import Any
 
 from drawup.injection.batch import check_scanned
 from drawup.injection.finding import Finding, finding, worst_first
-from drawup.injection.notation import exact_text, parse_quantity, render
+from drawup.injection.notation import exact_text, machine_text, parse_quantity, render
 from drawup.injection.plan import Plan, accept
 from drawup.injection.request import Accepted
 from drawup.record.errors import Claimed
@@ -29,7 +29,6 @@ from drawup.service.entries import (
     counted_containers,
     entry_keys,
     late_text,
-    machine_text,
     move_stock,
     short,
     used_containers,
@@ -346,7 +345,8 @@ def _kind_and_marks(
     kind = "given"
     if happened.volume is not None and plan.mark_ml is not None and Fraction(body["volume_ml"]) < plan.mark_ml:
         kind = "part given"
-        ordered, amount = plan.candidate.dose if plan.candidate else None, parse_quantity(body["amount"]).quantity
+        ordered = plan.candidate.dose if plan.candidate else None
+        amount = parse_quantity(body["amount"], forms=None).quantity
         left = render(ordered - amount, current.policy.notation) if ordered is not None else "unknown"
         marks.append(finding("part-given", given=render(amount, current.policy.notation), left=left))
     return kind, marks
