@@ -260,6 +260,13 @@ def _folded(text: str, width: int) -> str:
     )
 
 
+def clock(text: str) -> str:
+    """A time of the record as people write it: "2026-03-02 09:40"."""
+    from drawup.service.entries import clock_text
+
+    return clock_text(text)
+
+
 def line(label: str, words: str) -> str:
     """One labelled line of an answer for a person."""
     return f"  {label:<11} {words}"

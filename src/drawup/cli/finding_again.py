@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from drawup.cli.edge import echo_json, idle, json_option, open_record, person_line, show, told
+from drawup.cli.edge import clock, echo_json, idle, json_option, open_record, person_line, show, told
 from drawup.cli.main import Desk
 from drawup.cli.registering import allergy_words, dose_words, safe_amount
 
@@ -45,9 +45,9 @@ def _chart_lines(found: Mapping[str, Any]) -> list[str]:
                 f"  {key.capitalize():<11} {safe_amount(found[key]['value'])}, {found[key]['how']} {found[key]['on']}"
             )
     for one in found["readings"][-3:]:
-        lines.append(f"  Reading     {one['what']} {one['value']}, {_clock(one['at'])}")
+        lines.append(f"  Reading     {one['what']} {one['value']}, {clock(one['at'])}")
     for one in found["consents"]:
-        lines.append(f"  Consent     {one['text']}, {_clock(one['at'])}")
+        lines.append(f"  Consent     {one['text']}, {clock(one['at'])}")
     for key in ("place", "note"):
         if found["person"].get(key):
             lines.append(f"  {key.capitalize():<11} {found['person'][key]}")
@@ -68,11 +68,6 @@ def _chart_lines(found: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def _clock(text: str) -> str:
-    """A time of the record as people write it: "2026-03-02 09:40"."""
-    return text[:16].replace("T", " ")
-
-
 def _entry_lines(entry: Mapping[str, Any]) -> list[str]:
     mark = "  NO LONGER COUNTS" if entry["void"] else ""
     lines = [f"    {entry['entry']}  {_body_words(entry['kind'], entry['body'])}{mark}"]
@@ -81,8 +76,7 @@ def _entry_lines(entry: Mapping[str, Any]) -> list[str]:
     for correction in entry["corrections"]:
         moved = f", belongs to patient {correction['belongs_to']}" if correction.get("belongs_to") else ""
         lines.append(
-            f"        corrected {_clock(correction['recorded_at'])} by {correction['by']}: "
-            f"{correction['reason']}{moved}"
+            f"        corrected {clock(correction['recorded_at'])} by {correction['by']}: {correction['reason']}{moved}"
         )
     if entry["body"].get("note"):
         lines.append(f"        note: {entry['body']['note']}")
@@ -93,7 +87,7 @@ def _entry_lines(entry: Mapping[str, Any]) -> list[str]:
 
 
 def _body_words(kind: str, body: Mapping[str, Any]) -> str:
-    words = [_clock(body["at"]), kind]
+    words = [clock(body["at"]), kind]
     if kind == "inspection":
         size = f", {body['size_mm']} mm" if body.get("size_mm") else ""
         return " ".join([*words, f"{body['kind']}{size} at the {body['side']} {body['site']}", f"by {body['by']}"])
@@ -115,7 +109,7 @@ def _show_review(found: list[dict[str, Any]], as_json: bool) -> None:
         echo_json(found)
         return
     for one in found:
-        click.echo(f"{one['entry']}  {one['name']}  {one['medicine']}  {_clock(one['at'])}")
+        click.echo(f"{one['entry']}  {one['name']}  {one['medicine']}  {clock(one['at'])}")
         for why in one["why"]:
             click.echo(f"    {why}")
     if not found:
@@ -130,7 +124,7 @@ def _show_near_misses(found: Mapping[str, Any], as_json: bool) -> None:
     for code, count in found["by_code"].items():
         click.echo(f"    {count:>4}  {code}")
     for one in found["latest"]:
-        show(f"  {_clock(one['at'])}  patient {one['patient']}, order {one['order']}: {one['message']}")
+        show(f"  {clock(one['at'])}  patient {one['patient']}, order {one['order']}: {one['message']}")
 
 
 @click.command(epilog="Example: drawup trace --batch QX118   or   drawup trace --patient 0001")
@@ -160,7 +154,7 @@ def trace(desk: Desk, batch: str | None, gtin: str | None, patient: str | None, 
     people = len({one["patient"] for one in found}) if batch is not None else 1
     click.echo(f"Batch {batch}: {people} patient{'' if people == 1 else 's'}" if batch else f"Patient {patient}")
     for one in found:
-        when = _clock(one["at"])
+        when = clock(one["at"])
         if batch is not None:
             corrected = "   corrected" if one["corrected"] else ""
             click.echo(

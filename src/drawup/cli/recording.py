@@ -9,6 +9,7 @@ import click
 from drawup.cli.edge import (
     accepted_reasons,
     by_option,
+    clock,
     echo_json,
     finding_text,
     idle,
@@ -68,7 +69,7 @@ def _told_entry(recorded: Any, as_json: bool) -> None:
     what = " ".join(word for word in (safe_amount(body.get("amount")), str(body.get("medicine") or "")) if word)
     who = body.get("given_by") or body.get("by") or ""
     checked = f", checked by {body['checked_by']}" if body.get("checked_by") else ""
-    when = body["at"][:16].replace("T", " ") if body.get("at") else ""
+    when = clock(body["at"]) if body.get("at") else ""
     click.echo(f"Entry {recorded.entry}: {recorded.fact.kind}{', ' + what if what else ''}, {when} by {who}{checked}.")
     for one in body.get("injections", ()):
         point = f" point {one['point']}" if one.get("point") else ""

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from drawup.cli.edge import by_option, echo_json, idle, json_option, moment, open_record, read_entry, today, told
+from drawup.cli.edge import by_option, clock, echo_json, idle, json_option, moment, open_record, read_entry, today, told
 from drawup.cli.main import Desk
 
 
@@ -41,11 +41,10 @@ def formulary_add(desk: Desk, file: str, by: str, as_json: bool) -> None:
 def formulary_list(desk: Desk, as_json: bool) -> None:
     """Every medicine and diluent with its packs."""
     from drawup.injection.preparation import pack_text
-    from drawup.service.state import formulary_entry, medicine_of, setting
+    from drawup.service.state import formulary_entry, medicine_names, medicine_of, setting
 
     with open_record(desk, read_only=True) as store:
-        names = sorted({fact.body["medicine"]["name"] for fact in store.find("medicines")})
-        entries = [formulary_entry(store, name) for name in names]
+        entries = [formulary_entry(store, name) for name in medicine_names(store)]
         policy = setting(store).policy
         diluents = {fact.body["diluent"]["name"]: fact.body["diluent"] for fact in store.find("diluents")}
         if as_json:
@@ -204,7 +203,7 @@ def _fact_words(kind: str, body: dict[str, Any]) -> str:
         case "measured":
             return f"{said['what']} {said['value']}" + (f", {said['how']} {said['on']}" if "on" in said else "")
         case "reading":
-            return f"{said['what']} {said['value']}, {said['at'][:16].replace('T', ' ')}"
+            return f"{said['what']} {said['value']}, {clock(said['at'])}"
         case _:
             return f"{kind}: " + ", ".join(str(value) for value in said.values())
 
@@ -459,7 +458,7 @@ def stock_list(desk: Desk, as_json: bool) -> None:
     for one in batches:
         known = names[one.gtin]
         words = f"   in quarantine: {one.quarantined}" if one.quarantined else ""
-        words += f"   one open since {one.opened[:16].replace('T', ' ')}" if one.opened else ""
+        words += f"   one open since {clock(one.opened)}" if one.opened else ""
         name = known.name if known else "not in the formulary"
         click.echo(f"{one.batch:<10} {one.balance:>4}   usable to {one.expiry_date}   {name}   code {one.gtin}{words}")
 

@@ -121,7 +121,7 @@ def _read_medicine(fields: Fields) -> Medicine:
     name = fields.need_text("name")
     equivalences = fields.items("equivalences", lambda value, path: _equivalence(value, path, fields)) or ()
     _check_equivalences(equivalences, fields)
-    forms = tuple(dict.fromkeys(side.form for pair in equivalences for side in (pair.left, pair.right) if side.form))
+    forms = forms_of(equivalences)
     packs = fields.items("presentations", lambda value, path: _presentation(value, path, fields, forms), most=50)
     if not packs:
         fields.fail("presentations", "missing, expected a list of at least one pack")
@@ -169,12 +169,9 @@ def _check_equivalences(equivalences: tuple[Equivalence, ...], fields: Fields) -
             )
 
 
-def forms_of(medicine: Medicine) -> tuple[str, ...]:
-    """The words for salts and bases that this medicine's amounts may carry."""
-    if not medicine.equivalences:
-        return ()
-    pairs = [side.form for pair in medicine.equivalences for side in (pair.left, pair.right)]
-    return tuple(dict.fromkeys(form for form in pairs if form))
+def forms_of(equivalences: tuple[Equivalence, ...]) -> tuple[str, ...]:
+    """The words for salts and bases that the amounts of a medicine with these may carry."""
+    return tuple(dict.fromkeys(side.form for pair in equivalences for side in (pair.left, pair.right) if side.form))
 
 
 def _equivalence(value: object, path: str, fields: Fields) -> Equivalence:
@@ -355,8 +352,10 @@ def _usual(value: object, path: str, parent: Fields, forms: tuple[str, ...]) -> 
         below_kg=weights["below_weight"],
         indication=fields.text("indication") or "",
     )
-    for first, below in (("from_age", "below_age"), ("from_weight", "below_weight")):
-        least, end = (usual.from_days, usual.below_days) if first == "from_age" else (usual.from_kg, usual.below_kg)
+    for first, below, least, end in (
+        ("from_age", "below_age", usual.from_days, usual.below_days),
+        ("from_weight", "below_weight", usual.from_kg, usual.below_kg),
+    ):
         if least is not None and end is not None and end <= least:
             fields.fail(below, f"ends at or below {first}, so that nobody falls in this row")
     fields.close(_USUAL_KEYS)

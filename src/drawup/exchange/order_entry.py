@@ -40,7 +40,9 @@ def read_order(parent: Fields, medicine: Medicine) -> Order:
     if fields is None:
         parent.fail("order", "missing, expected an object with medicine, route and dose")
     raw = fields.take("strength")
-    strength = strength_of(raw, fields.at("strength"), fields, forms_of(medicine))[0] if raw is not None else None
+    strength = (
+        strength_of(raw, fields.at("strength"), fields, forms_of(medicine.equivalences))[0] if raw is not None else None
+    )
     order = Order(
         medicine=fields.need_text("medicine"),
         route=fields.one_of("route", ROUTES),
@@ -68,7 +70,7 @@ def _dose_rule(parent: Fields, medicine: Medicine) -> DoseRule | None:
     fields = parent.inside("dose")
     if fields is None:
         return None
-    forms = forms_of(medicine)
+    forms = forms_of(medicine.equivalences)
     per = fields.one_of("per", BASES) or "dose"
     by = fields.text("by") or "weight"
     bands = fields.items("bands", lambda value, path: _band(value, path, fields, by, forms), most=100) or ()

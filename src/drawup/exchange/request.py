@@ -411,7 +411,9 @@ def _open_order(value: object, path: str, parent: Fields, medicine: Medicine) ->
     name = fields.need_text("medicine")
     order = OpenOrder(
         medicine=name,
-        amount=fields.quantity("amount", *DOSES, forms=forms_of(medicine) if name == medicine.name else None),
+        amount=fields.quantity(
+            "amount", *DOSES, forms=forms_of(medicine.equivalences) if name == medicine.name else None
+        ),
         doses_per_day=fields.whole("doses_per_day", least=1, most=48),
         words=fields.text("words") or "",
     )
@@ -425,7 +427,7 @@ _MOST_KNOWN = 20_000
 
 def _past(value: object, path: str, parent: Fields, medicine: Medicine, now: datetime) -> PastDose:
     """One line of history. A patient's history comes again with every plan, so a line written the same is read once."""
-    forms = forms_of(medicine) if medicine.equivalences else ()
+    forms = forms_of(medicine.equivalences)
     try:
         key = (medicine.name, forms, parent.notation, *value.items())  # type: ignore[attr-defined]
         past = _KNOWN_PAST.get(key)

@@ -206,10 +206,7 @@ def _sites(
         drawn = choose_barrel(part, barrels=barrels, policy=policy) or next(
             (held for one in barrels if (held := try_barrel(one, part, policy.barrel_headroom)) is not None), None
         )
-        if drawn is None:
-            return None
-        per_ml = drawn.barrel.units_per_ml
-        return drawn.barrel.interval if per_ml is None else drawn.barrel.interval / per_ml
+        return None if drawn is None else drawn.barrel.interval_ml
 
     return choose_sites(
         route=order.route,
@@ -372,7 +369,7 @@ def _draw_parts(
         drawn = option.whole if alone else choose_barrel(place.volume_ml, barrels=option.barrels, policy=policy)
         if drawn is not None and drawn.mark_ml > place.volume_ml:
             most = _most_at(place, request, age, tables)
-            if len(places) == 1 or place is places[-1]:
+            if place is places[-1]:
                 left = _left_of(_most_ml(request, candidate), parts)
                 most = left if most is None else (most if left is None else min(most, left))
             drawn = choose_barrel(place.volume_ml, barrels=option.barrels, policy=policy, most_ml=most)

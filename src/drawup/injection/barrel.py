@@ -52,11 +52,9 @@ def mark_below(most: Fraction, interval: Fraction) -> Fraction:
 
 def try_barrel(barrel: Barrel, volume: Fraction, headroom: Fraction, most_ml: Fraction | None = None) -> Drawn | None:
     """The nearest mark on this barrel that is not over `most_ml`; None where it does not hold the volume with room."""
-    per_ml = barrel.units_per_ml
-    capacity = barrel.capacity if per_ml is None else barrel.capacity / per_ml
-    if volume * (_ONE + headroom) > capacity:
+    if volume * (_ONE + headroom) > barrel.capacity_ml:
         return None
-    interval = barrel.interval if per_ml is None else barrel.interval / per_ml
+    interval = barrel.interval_ml
     mark = nearest_mark(volume, interval)
     if most_ml is not None and mark > most_ml:
         mark = mark_below(most_ml, interval)

@@ -10,13 +10,10 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from drawup.injection.arrangement import Arranged, PlannedInjection, arrange
-from drawup.injection.barrel import (
-    Drawn,
-)
+from drawup.injection.barrel import Drawn
 from drawup.injection.batch import Container, check_container
 from drawup.injection.dose import Dose, check_needs, check_usual, work_out_dose
 from drawup.injection.finding import Finding, Severity, finding, worst_first
-from drawup.injection.notation import render
 from drawup.injection.order import check_order, doses_per_day
 from drawup.injection.policy import Policy
 from drawup.injection.precautions import check_allergies, check_bleeding, check_medicine
@@ -114,8 +111,3 @@ def accept(found: Finding, accepted: tuple[Accepted, ...]) -> Finding:
 def _sources(dose: Dose, prepared: Arranged, findings: tuple[Finding, ...]) -> tuple[str, ...]:
     every = (*dose.sources, *prepared.sources, *(found.source for found in findings))
     return tuple(dict.fromkeys(source for source in every if source))
-
-
-def dose_text(plan: Plan, policy: Policy) -> str:
-    """The dose for a person, or that there is none."""
-    return render(plan.dose.amount, policy.notation) if plan.dose.amount is not None else "not decided"

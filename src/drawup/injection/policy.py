@@ -19,6 +19,16 @@ class Barrel:
     interval: Fraction
     units_per_ml: Fraction | None = None
 
+    @property
+    def capacity_ml(self) -> Fraction:
+        """What it holds, in mL."""
+        return self.capacity if self.units_per_ml is None else self.capacity / self.units_per_ml
+
+    @property
+    def interval_ml(self) -> Fraction:
+        """From one mark to the next, in mL."""
+        return self.interval if self.units_per_ml is None else self.interval / self.units_per_ml
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Needle:

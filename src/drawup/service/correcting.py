@@ -204,7 +204,7 @@ def _replacement(writer: Writer, held: Entry, change: Change) -> dict[str, Any]:
             {**before[min(index, len(before) - 1)], **place} for index, place in enumerate(change.places)
         ]
     if change.scans:
-        body["containers"] = counted_containers(writer, [look_at(writer, text, at) for text in change.scans])
+        body["containers"] = counted_containers([look_at(writer, text, at) for text in change.scans])
     if change.volume is not None:
         volume, before_ml = volume_of(change.volume), Fraction(body["volume_ml"])
         amount = parse_quantity(body["amount"], forms=None).quantity

@@ -19,7 +19,7 @@ from drawup.record.fact import Fact
 from drawup.record.store import Writer
 from drawup.service.errors import UseCaseError
 from drawup.service.planning import Scanned
-from drawup.service.state import append_stock, known_code, stock_state
+from drawup.service.state import append_stock, stock_state
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,9 +31,10 @@ class Recorded:
     findings: tuple[Finding, ...]
 
 
-def check_time(at: datetime, now: datetime) -> None:
+def check_time(at: datetime, now: datetime, *, happened: str = "given") -> None:
+    """Refuse what has not happened yet."""
     if at > now + timedelta(minutes=5):
-        raise UseCaseError(f"{clock_text(at.isoformat())} lies in the future. State when it was given")
+        raise UseCaseError(f"{clock_text(at.isoformat())} lies in the future. State when it was {happened}")
 
 
 def check_words(**texts: str) -> None:
@@ -82,26 +83,22 @@ def volume_of(text: str) -> Fraction:
     return quantity.base
 
 
-def counted_containers(writer: Writer, containers: Sequence[Scanned]) -> list[dict[str, Any]]:
+def counted_containers(containers: Sequence[Scanned]) -> list[dict[str, Any]]:
     """The scanned containers by code and batch, with how many of each; an opened multi-dose container counts once."""
-    counted: Counter[tuple[str | None, str | None, str | None]] = Counter()
+    listed: dict[tuple[object, ...], dict[str, Any]] = {}
     for one in containers:
-        scan = one.scan
-        counted[(scan.gtin, scan.batch, scan.expiry_date.isoformat() if scan.expiry_date else None)] += 1
-    listed = []
-    for (gtin, batch, expiry), count in counted.items():
-        known = known_code(writer, gtin) if gtin else None
-        listed.append(
-            {
-                "gtin": gtin,
-                "batch": batch,
-                "expiry_date": expiry,
-                "count": count,
-                "role": known.kind if known is not None else "unknown",
-                "name": known.name if known is not None else None,
-            }
-        )
-    return listed
+        scan, known = one.scan, one.known
+        expiry = scan.expiry_date.isoformat() if scan.expiry_date else None
+        container = {
+            "gtin": scan.gtin,
+            "batch": scan.batch,
+            "expiry_date": expiry,
+            "count": 0,
+            "role": known.kind if known is not None else "unknown",
+            "name": known.name if known is not None else None,
+        }
+        listed.setdefault((scan.gtin, scan.batch, expiry), container)["count"] += 1
+    return list(listed.values())
 
 
 def late_text(late: timedelta) -> str:

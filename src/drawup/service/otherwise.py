@@ -26,6 +26,7 @@ from drawup.service.entries import (
 )
 from drawup.service.errors import UseCaseError
 from drawup.service.planning import (
+    Scanned,
     answer_document,
     container_document,
     known_document,
@@ -118,9 +119,10 @@ def given_without_plan(
         clean = _checked_free(body, current, writer, anyway=anyway)
         at = datetime.fromisoformat(clean["at"])
         check_time(at, now)
-        clean["containers"] = counted_containers(writer, [look_at(writer, text, at) for text in scans])
+        containers = [look_at(writer, text, at) for text in scans]
+        clean["containers"] = counted_containers(containers)
         marks = [finding("given-without-plan")]
-        found = _looked_at(writer, state, current, clean, scans, at)
+        found = _looked_at(writer, state, current, clean, containers, at)
         if found:
             marks.append(finding("given-against-stop", codes=", ".join(one.code for one in found)))
         if now - at > timedelta(minutes=current.policy.written_later_minutes):
@@ -138,7 +140,7 @@ def _looked_at(
     state: PatientState,
     current: Setting,
     clean: Mapping[str, Any],
-    scans: Sequence[str],
+    containers: Sequence[Scanned],
     at: datetime,
 ) -> list[Finding]:
     """What would have stood in the way, had somebody asked; nothing of it stops the writing."""
@@ -147,8 +149,8 @@ def _looked_at(
         rule["dose"] = {"amount": clean["amount"]}
     try:
         document = known_document(writer, state, rule, current, now=at)
-        if scans:
-            document["container"] = [container_document(writer, text, at, current) for text in scans]
+        if containers:
+            document["container"] = [container_document(one, current) for one in containers]
         _, plan, _ = answer_document(document, current)
     except ValueError:
         # A medicine or an amount that the formulary does not know: there is nothing to compare with.
@@ -215,7 +217,7 @@ def not_given(
             "by": by,
             "at": at.isoformat(),
             "zone": current.zone,
-            "containers": counted_containers(writer, [look_at(writer, text, at) for text in scans]),
+            "containers": counted_containers([look_at(writer, text, at) for text in scans]),
         }
         fact = writer.append(patient_stream(state.patient), "not given", body, recorded_at=now, keys=entry_keys(body))
         move_stock(writer, used_containers(body), state.entry_id(fact.number), "wasted", now, at)

@@ -20,6 +20,7 @@ from drawup.injection.plan import Plan, plan_injection
 from drawup.record.store import Store, Writer
 from drawup.service.errors import UseCaseError
 from drawup.service.state import (
+    Known,
     PatientState,
     Reading,
     Setting,
@@ -38,15 +39,11 @@ from drawup.service.state import (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scanned:
-    """One container in the hand: what its code says, and what the record knows of its batch."""
+    """One container in the hand: what its code says, and what stock and formulary know of it."""
 
     scan: Scan
     stock: StockState | None
-
-    @property
-    def batch_key(self) -> tuple[str, str] | None:
-        """What stock counts it under."""
-        return (self.scan.gtin, self.scan.batch) if self.scan.gtin and self.scan.batch else None
+    known: Known | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +87,7 @@ def make_plan(
             now=now,
             choose=choose,
             accepted=accepted,
-            scans=scans,
+            containers=[look_at(writer, text, now) for text in scans],
             chosen_dose=chosen_dose,
         )
         made = answer_document(document, current)
@@ -179,7 +176,7 @@ def request_document(
     now: datetime,
     choose: Mapping[str, Any] | None = None,
     accepted: Sequence[Mapping[str, str]] = (),
-    scans: Sequence[str] = (),
+    containers: Sequence[Scanned] = (),
     chosen_dose: str | None = None,
 ) -> dict[str, Any]:
     """The public request for one dose, from the facts as they stand."""
@@ -199,8 +196,8 @@ def request_document(
     }
     if choose:
         document["choose"] = dict(choose)
-    if scans:
-        document["container"] = [container_document(reading, text, now, current) for text in scans]
+    if containers:
+        document["container"] = [container_document(one, current) for one in containers]
     return document
 
 
@@ -362,7 +359,7 @@ def look_at(reading: Reading, text: str, now: datetime) -> Scanned:
             problems=(),
             raw=text,
         )
-        return Scanned(scan=scan, stock=stock)
+        return Scanned(scan=scan, stock=stock, known=known_code(reading, stock.gtin))
     if not text.isascii() and any("\ud800" <= one <= "\udfff" for one in text):
         raise UseCaseError(f'read "{shown(text)}": bytes that are no text. Scan the container again')
     scan = read_code(text, today=now.date())
@@ -370,10 +367,11 @@ def look_at(reading: Reading, text: str, now: datetime) -> Scanned:
         raise UseCaseError(
             f'read "{shown(text)}": that is a batch in stock. Scan the code, or write batch:{text.strip()}'
         )
+    known = known_code(reading, scan.gtin) if scan.gtin else None
     if not scan.gtin or not scan.batch:
-        return Scanned(scan=scan, stock=None)
+        return Scanned(scan=scan, stock=None, known=known)
     state = stock_state(reading, scan.gtin, scan.batch)
-    return Scanned(scan=scan, stock=state if state.received else None)
+    return Scanned(scan=scan, stock=state if state.received else None, known=known)
 
 
 def _stock_by_batch(reading: Reading, batch: str) -> StockState:
@@ -384,10 +382,9 @@ def _stock_by_batch(reading: Reading, batch: str) -> StockState:
     return found[0]
 
 
-def container_document(reading: Reading, text: str, now: datetime, current: Setting) -> dict[str, Any]:
+def container_document(scanned: Scanned, current: Setting) -> dict[str, Any]:
     """One container of the public request."""
-    scanned = look_at(reading, text, now)
-    scan, stock = scanned.scan, scanned.stock
+    scan, stock, known = scanned.scan, scanned.stock, scanned.known
     container: dict[str, Any] = {}
     if scan.carrier != "batch in stock":
         container["code"] = scan.raw
@@ -404,7 +401,6 @@ def container_document(reading: Reading, text: str, now: datetime, current: Sett
             container["quarantined"] = stock.quarantined
         if stock.expiry_date and "expiry_date" not in container:
             container["expiry_date"] = stock.expiry_date
-    known = known_code(reading, scan.gtin) if scan.gtin else None
     if known is not None and known.kind == "diluent":
         container |= {"role": "diluent", "name": known.name}
     elif known is not None:

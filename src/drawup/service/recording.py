@@ -151,6 +151,7 @@ def _give(
     if len(happened.places) == 1:
         # Where it really went is what the findings must answer.
         choose |= {key: happened.places[0][key] for key in ("site", "side", "point") if key in happened.places[0]}
+    containers = [look_at(writer, text, happened.at) for text in scans]
     document = request_document(
         writer,
         state,
@@ -159,7 +160,7 @@ def _give(
         now=happened.at,
         choose=choose,
         accepted=[*_fresh(asked), *accepted],
-        scans=scans,
+        containers=containers,
         chosen_dose=(asked["order"].get("dose") or {}).get("chosen"),
     )
     read, plan, answer = answer_document(document, current)
@@ -167,8 +168,7 @@ def _give(
     findings = _at_giving(plan, read.request.medicine.name, kept["answer"], answer, people, read.request.accepted)
     if any(found.blocks for found in findings) and not (happened.anyway or happened.twice):
         raise Blocked(findings)
-    containers = [look_at(writer, text, happened.at) for text in scans]
-    body = _entry_body(kept, digest, plan, answer, containers, people, happened, state, current, writer)
+    body = _entry_body(kept, digest, plan, answer, containers, people, happened, state, current)
     kind, marks = _kind_and_marks(body, plan, findings, happened, now, current, claimed, state)
     body["findings"] = [short(found) for found in (*findings, *marks)]
     body["review"] = [found.code for found in marks]
@@ -260,7 +260,6 @@ def _entry_body(
     happened: Happened,
     state: PatientState,
     current: Setting,
-    writer: Writer,
 ) -> dict[str, Any]:
     candidate, amount = plan.candidate, plan.dose.amount
     assert candidate is not None  # a plan without pack or dose never gets here
@@ -297,7 +296,7 @@ def _entry_body(
         "amount": machine_text(given_amount),
         "volume_ml": exact_text(given_ml),
         "injections": injections,
-        "containers": counted_containers(writer, containers),
+        "containers": counted_containers(containers),
         "waste_ml": exact_text(waste_ml),
         "waste": machine_text(strength.amount_in(waste_ml)),
         "at": happened.at.isoformat(),

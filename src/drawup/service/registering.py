@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, time
 from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -238,10 +238,8 @@ def _check_patient_fact(state: PatientState, kind: str, body: Mapping[str, Any],
         case "bleeding risk":
             patient["bleeding_risk"] = body["risk"]
         case "reading":
-            if datetime.fromisoformat(body["at"]) > now + timedelta(minutes=5):
-                raise UseCaseError(f"{body['at'][:16].replace('T', ' ')} lies in the future. State when it was read")
+            check_time(moment_of(body["at"], "readings[0].at"), now, happened="read")
             document["readings"] = [{key: body[key] for key in ("what", "value", "at")}]
-            check_time(moment_of(body["at"], "readings[0].at"), now)
         case "earlier doses":
             return
         case "pregnancy":

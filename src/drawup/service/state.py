@@ -302,9 +302,14 @@ def formulary_entry(reading: Reading, name: str) -> Mapping[str, Any]:
     return entry
 
 
+def medicine_names(reading: Reading) -> list[str]:
+    """The medicines of the formulary, in the order of their names."""
+    return sorted({fact.body["medicine"]["name"] for fact in reading.find("medicines")})
+
+
 def known_medicine(reading: Reading, name: str, *, anyway: bool = False) -> str:
     """The medicine's name as the formulary writes it. Raises UseCaseError for an unknown one, unless `anyway`."""
-    names = sorted({fact.body["medicine"]["name"] for fact in reading.find("medicines")})
+    names = medicine_names(reading)
     same = [one for one in names if one.casefold() == name.strip().casefold()]
     if same or anyway:
         return same[0] if same else name.strip()
@@ -348,31 +353,36 @@ class Setting:
 
 def setting(reading: Reading) -> Setting:
     """The policy in force. Raises UseCaseError where none was chosen yet: it is never silently assumed."""
+    body = _policy_chosen(reading)
+    return Setting(policy=kept_policy(reading, body), zone=body["zone"], digest=body["digest"])
+
+
+def policy_in_force(reading: Reading) -> tuple[str, str]:
+    """The name and the very text of the policy in force. Raises UseCaseError where none was chosen yet."""
+    body = _policy_chosen(reading)
+    return body["name"], _kept_text(reading, body)
+
+
+def kept_policy(reading: Reading, body: Mapping[str, Any]) -> Policy:
+    """The policy whose very content was kept."""
+    return parse_policy(_kept_text(reading, body), name=body["name"])
+
+
+def _policy_chosen(reading: Reading) -> Mapping[str, Any]:
     facts = reading.find("policy")
     if not facts:
         raise UseCaseError(
             "this record has no policy yet. Choose a country: drawup policy use uk --zone Europe/London "
             "(or us, au, nz, or a file of your own)"
         )
-    body = facts[-1].body
-    return Setting(policy=kept_policy(reading, body), zone=body["zone"], digest=body["digest"])
+    return facts[-1].body
 
 
-def policy_in_force(reading: Reading) -> tuple[str, str]:
-    """The name and the very text of the policy in force. Raises UseCaseError where none was chosen yet."""
-    body = reading.find("policy")[-1].body if reading.find("policy") else {}
-    content = reading.kept(body.get("digest", ""))
-    if content is None:
-        raise UseCaseError("this record has no policy yet. Choose a country: drawup policy use uk --zone Europe/London")
-    return body["name"], content.decode("utf-8")
-
-
-def kept_policy(reading: Reading, body: Mapping[str, Any]) -> Policy:
-    """The policy whose very content was kept."""
+def _kept_text(reading: Reading, body: Mapping[str, Any]) -> str:
     content = reading.kept(body["digest"])
     if content is None:
         raise UseCaseError("the policy in force is not in the record any more: run drawup check-record")
-    return parse_policy(content.decode("utf-8"), name=body["name"])
+    return content.decode("utf-8")
 
 
 def canonical(document: object) -> bytes:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from datetime import datetime
-from difflib import get_close_matches
 from typing import Any
 
 from drawup.exchange.reader import checked_text, shown
@@ -53,22 +51,6 @@ def _correction(fact: Fact) -> dict[str, Any]:
         key: body[key] for key in ("reason", "by", "belongs_to", "replacement", "findings") if key in body
     }
     return {"recorded_at": fact.recorded_at.isoformat(), **kept}
-
-
-def known_batch(reading: Reading, batch: str) -> str:
-    """The batch as it is written in the record, whatever its capitals. Raises UseCaseError where it is not known.
-
-    "Nobody had it" and "nobody here ever saw it" are two answers.
-    """
-    if reading.find(f"batch:{batch}") or reading.find(f"stock:{batch}"):
-        return batch
-    batches = sorted({one.batch for one in all_stock(reading)})
-    same = [one for one in batches if one.casefold() == batch.casefold()]
-    if len(same) == 1:
-        return same[0]
-    near = get_close_matches(batch.upper(), batches, n=3)
-    hint = f" Did you mean {' or '.join(near)}?" if near else ""
-    raise UseCaseError(f'batch "{batch}" was never received or used here, so nothing is known of it.{hint}')
 
 
 def trace_batch(reading: Reading, batch: str, *, gtin: str | None = None) -> list[dict[str, Any]]:
@@ -175,8 +157,7 @@ def near_misses(reading: Reading) -> dict[str, Any]:
 
 
 def _near_miss(fact: Fact) -> Mapping[str, Any]:
-    return {"at": _local(fact.recorded_at), **{key: fact.body[key] for key in ("code", "message", "patient", "order")}}
-
-
-def _local(moment: datetime) -> str:
-    return moment.isoformat()
+    return {
+        "at": fact.recorded_at.isoformat(),
+        **{key: fact.body[key] for key in ("code", "message", "patient", "order")},
+    }
