@@ -93,6 +93,20 @@ def test_today_is_the_day_at_the_place_and_not_in_greenwich(tmp_path: Path) -> N
     assert run("order", "stop", "0001.1", "--reason", "ended")["stopped"] == "2026-03-03"
 
 
+def test_when_it_was_corrected_or_caught_is_shown_by_the_clock_of_the_place(own_room: Room) -> None:
+    # 2026-07-01 08:50 UTC is 09:50 in London: British Summer Time.
+    desk = Desk(record=own_room.record, clock=lambda: datetime(2026, 7, 1, 8, 50, tzinfo=UTC))
+
+    def run(*arguments: str) -> str:
+        return CliRunner().invoke(drawup, ["--record", str(own_room.record), *arguments], obj=desk).output
+
+    run("stock", "change", "D220", "quarantined", "--reason", "warm")
+    run("plan", "--order", "0001.1", "--scan", "batch:D220")
+    run("correction", "0001-6", *WHY, "--volume", "1.5 mL")
+    assert "corrected 2026-07-01 09:50 by Ada Example" in run("chart", "0001")
+    assert "2026-07-01 09:50  patient 0001" in run("chart", "--near-misses")
+
+
 def test_several_facts_are_noted_all_or_none(room: Room) -> None:
     before = room.does("chart", "0001")
     room.refuses(*NOTE, "--weight", "81.4 kg", "--consent", "spoken", "--height", "tall", says=("patient.height",))

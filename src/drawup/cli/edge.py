@@ -154,9 +154,7 @@ def moment(text: str | None, store: Store, desk: Desk) -> datetime:
 
     Day and hour must both stand there. A time that the clock skipped or showed twice must bring its offset.
     """
-    from drawup.service.state import setting
-
-    zone = ZoneInfo(setting(store).zone)
+    zone = place_zone(store)
     if text is None:
         return desk.clock().astimezone(zone)
     try:
@@ -260,11 +258,18 @@ def _folded(text: str, width: int) -> str:
     )
 
 
-def clock(text: str) -> str:
-    """A time of the record as people write it: "2026-03-02 09:40"."""
+def clock(text: str, zone: ZoneInfo | None = None) -> str:
+    """A time of the record as people write it: "2026-03-02 09:40"; one that was kept in UTC, by the clock of `zone`."""
     from drawup.service.entries import clock_text
 
-    return clock_text(text)
+    return clock_text(text if zone is None else datetime.fromisoformat(text).astimezone(zone).isoformat())
+
+
+def place_zone(store: Store) -> ZoneInfo:
+    """The time zone of the place. Raises UseCaseError where no policy was chosen."""
+    from drawup.service.state import setting
+
+    return ZoneInfo(setting(store).zone)
 
 
 def line(label: str, words: str) -> str:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import click
 
-from drawup.cli.edge import clock, echo_json, idle, json_option, open_record, person_line, show, told
+from drawup.cli.edge import clock, echo_json, idle, json_option, open_record, person_line, place_zone, show, told
 from drawup.cli.main import Desk
 from drawup.cli.registering import allergy_words, dose_words, safe_amount
 
@@ -31,13 +32,14 @@ def chart(desk: Desk, patient: str | None, for_review: bool, near_misses: bool, 
         if for_review:
             _show_review(tracing.review(store), as_json)
         elif near_misses:
-            _show_near_misses(tracing.near_misses(store), as_json)
+            missed = tracing.near_misses(store)
+            _show_near_misses(missed, place_zone(store) if missed["latest"] else None, as_json)
         else:
             found = tracing.chart(store, str(patient))
-            echo_json(found) if as_json else show("\n".join(_chart_lines(found)))
+            echo_json(found) if as_json else show("\n".join(_chart_lines(found, place_zone(store))))
 
 
-def _chart_lines(found: Mapping[str, Any]) -> list[str]:
+def _chart_lines(found: Mapping[str, Any], zone: ZoneInfo) -> list[str]:
     lines = [person_line(found), f"  Allergies   {allergy_words(found['allergies'])}"]
     for key in ("weight", "height"):
         if found[key]:
@@ -64,20 +66,19 @@ def _chart_lines(found: Mapping[str, Any]) -> list[str]:
         lines.append(f"    {held['id']}  {rule['medicine']} {dose_words(rule)} {rule.get('route', '')}{ended}")
     lines.append("  Entries")
     for entry in found["entries"]:
-        lines += _entry_lines(entry)
+        lines += _entry_lines(entry, zone)
     return lines
 
 
-def _entry_lines(entry: Mapping[str, Any]) -> list[str]:
+def _entry_lines(entry: Mapping[str, Any], zone: ZoneInfo) -> list[str]:
     mark = "  NO LONGER COUNTS" if entry["void"] else ""
     lines = [f"    {entry['entry']}  {_body_words(entry['kind'], entry['body'])}{mark}"]
     if entry["first_written"] is not None and entry["first_written"] != entry["body"]:
         lines.append(f"        first written: {_body_words(entry['kind'], entry['first_written'])}")
     for correction in entry["corrections"]:
         moved = f", belongs to patient {correction['belongs_to']}" if correction.get("belongs_to") else ""
-        lines.append(
-            f"        corrected {clock(correction['recorded_at'])} by {correction['by']}: {correction['reason']}{moved}"
-        )
+        when = clock(correction["recorded_at"], zone)
+        lines.append(f"        corrected {when} by {correction['by']}: {correction['reason']}{moved}")
     if entry["body"].get("note"):
         lines.append(f"        note: {entry['body']['note']}")
     for found in entry["body"].get("findings", ()):
@@ -116,7 +117,7 @@ def _show_review(found: list[dict[str, Any]], as_json: bool) -> None:
         click.echo("Nothing wants review.")
 
 
-def _show_near_misses(found: Mapping[str, Any], as_json: bool) -> None:
+def _show_near_misses(found: Mapping[str, Any], zone: ZoneInfo | None, as_json: bool) -> None:
     if as_json:
         echo_json(found)
         return
@@ -124,7 +125,7 @@ def _show_near_misses(found: Mapping[str, Any], as_json: bool) -> None:
     for code, count in found["by_code"].items():
         click.echo(f"    {count:>4}  {code}")
     for one in found["latest"]:
-        show(f"  {clock(one['at'])}  patient {one['patient']}, order {one['order']}: {one['message']}")
+        show(f"  {clock(one['at'], zone)}  patient {one['patient']}, order {one['order']}: {one['message']}")
 
 
 @click.command(epilog="Example: drawup trace --batch QX118   or   drawup trace --patient 0001")
