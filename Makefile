@@ -59,8 +59,8 @@ faults: setup needs
 
 lock:
 	@command -v uv >/dev/null || { echo 'make lock needs uv on PATH (pipx install uv); nothing was changed.' >&2; exit 1; }
-	@uv pip compile pyproject.toml --group dev --extra scan --python-version 3.11 --universal --generate-hashes \
-	    --no-header --no-annotate --quiet --output-file requirements.lock $(LOCK_ARGS)
+	@uv pip compile pyproject.toml --group dev --extra scan --extra plan --python-version 3.11 --universal \
+	    --generate-hashes --no-header --no-annotate --quiet --output-file requirements.lock $(LOCK_ARGS)
 
 clean:
 	@rm -rf "$(VENV)" build src/drawup.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache

@@ -27,6 +27,8 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "stock": ("drawup.cli.registering", "stock", "Batches received, opened, moved, wasted, in quarantine."),
     "scan": ("drawup.cli.planning", "scan", "Read the code of a container, typed, scanned or from a photo."),
     "plan": ("drawup.cli.planning", "plan", "From an order to the mark on the barrel, with every number explained."),
+    "reach": ("drawup.cli.body", "reach", "Which layer a needle ends in, by this body, as a chance."),
+    "rotate": ("drawup.cli.body", "rotate", "The next points on the skin, rested and least worn."),
     "given": ("drawup.cli.recording", "given", "Record what was really given."),
     "not-given": ("drawup.cli.recording", "not_given", "Record that a dose was not given, and why."),
     "correction": ("drawup.cli.recording", "correction", "Correct an entry by adding to it."),

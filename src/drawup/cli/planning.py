@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
 from contextlib import nullcontext
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, NoReturn
 
 import click
 
 from drawup.cli.edge import (
     accepted_reasons,
     echo_json,
+    finding_text,
     idle,
     json_text,
     line,
@@ -24,9 +24,8 @@ from drawup.cli.edge import (
     show,
     told,
 )
+from drawup.cli.lines import LONGEST_LINE, each_line, line_error
 from drawup.cli.main import CAUTION, Desk
-
-_LONGEST_LINE = 1_000_000
 
 
 @click.command(epilog="Example: drawup plan request.json   or, from the record:   drawup plan --order 0001.1")
@@ -88,15 +87,34 @@ def plan(
 def _plan_file(file: str, as_json: bool) -> None:
     from drawup.exchange.answer import answer, exit_code
     from drawup.exchange.request import read_request
+    from drawup.exchange.visit import is_visit
     from drawup.injection.plan import plan_injection
 
-    read = read_request(read_entry(file))
+    document = read_entry(file)
+    if is_visit(document):
+        _plan_visit(document, as_json)
+    read = read_request(document)
     made = plan_injection(read.request, policy=read.policy, tables=read.tables)
     if as_json:
         echo_json(answer(made, policy=read.policy, evidence_version=read.tables.version, notes=read.notes))
     else:
         _show(made, read)
     sys.exit(exit_code(made))
+
+
+def _plan_visit(document: Any, as_json: bool) -> NoReturn:
+    """Several injections at one visit, in the order of giving."""
+    from drawup.exchange.visit import answer_visit, make_visit, visit_exit_code
+
+    made = make_visit(document)
+    if as_json:
+        echo_json(answer_visit(made))
+    else:
+        for place, (number, plan) in enumerate(zip(made.visit.numbers, made.visit.plans, strict=True), start=1):
+            click.echo(f"{'' if place == 1 else chr(10)}{place} of {len(made.visit.plans)}")
+            _show(plan, made.read[number])
+        show("\n".join(finding_text(found) for found in made.visit.findings))
+    sys.exit(visit_exit_code(made))
 
 
 def _show(made: Any, read: Any) -> None:
@@ -164,45 +182,26 @@ def _answer_lines(source: IO[bytes], out: IO[str]) -> int:
     from drawup.exchange.answer import answer
     from drawup.exchange.reader import FieldError, read_document
     from drawup.exchange.request import read_request
+    from drawup.exchange.visit import answer_visit, is_visit, make_visit
     from drawup.injection.plan import plan_injection
 
+    result: dict[str, Any]
     failed = 0
-    for content in _each_line(source):
+    for content in each_line(source):
         try:
             if content is None:
-                raise FieldError("", f"a line longer than {_LONGEST_LINE:,} bytes")
-            read = read_request(read_document(content))
-            made = plan_injection(read.request, policy=read.policy, tables=read.tables)
-            result: dict[str, Any] = answer(
-                made, policy=read.policy, evidence_version=read.tables.version, notes=read.notes
-            )
+                raise FieldError("", f"a line longer than {LONGEST_LINE:,} bytes")
+            document = read_document(content)
+            if is_visit(document):
+                result = answer_visit(make_visit(document))
+            else:
+                read = read_request(document)
+                made = plan_injection(read.request, policy=read.policy, tables=read.tables)
+                result = answer(made, policy=read.policy, evidence_version=read.tables.version, notes=read.notes)
         except Exception as error:
-            failed, result = 1, _line_error(error)
+            failed, result = 1, line_error(error)
         out.write(json_text(result) + "\n")
     return failed
-
-
-def _line_error(error: Exception) -> dict[str, Any]:
-    """The answer to a line that cannot be answered. Not even a fault of ours keeps the other lines from theirs."""
-    if isinstance(error, ValueError):
-        return {"error": {"field": getattr(error, "field", ""), "message": getattr(error, "message", str(error))}}
-    return {"error": {"field": "", "message": f"a fault in Drawup itself ({type(error).__name__}). Please report it"}}
-
-
-def _each_line(source: IO[bytes]) -> Iterator[bytes | None]:
-    """Line by line without ever holding more than the longest that is taken; None for one that is longer."""
-    while True:
-        content = source.readline(_LONGEST_LINE)
-        if not content:
-            return
-        if len(content) == _LONGEST_LINE and not content.endswith(b"\n"):
-            while True:
-                rest = source.readline(_LONGEST_LINE)
-                if not rest or rest.endswith(b"\n"):
-                    break
-            yield None
-            continue
-        yield content.rstrip(b"\r\n")
 
 
 # --- codes --------------------------------------------------------------------------------------------------------
@@ -279,7 +278,7 @@ def _scan_lines(file: str, today: Any) -> int:
 
     failed = 0
     with nullcontext(sys.stdin.buffer) if file == "-" else open_file(file) as source:
-        for content in _each_line(source):
+        for content in each_line(source):
             try:
                 text = read_document(content) if content is not None else None
                 if not isinstance(text, str):
@@ -287,6 +286,6 @@ def _scan_lines(file: str, today: Any) -> int:
                 result = read_code(text, today=today).as_json()
                 failed |= not result["accepted"]
             except Exception as error:
-                failed, result = 1, _line_error(error)
+                failed, result = 1, line_error(error)
             sys.stdout.write(json_text(result) + "\n")
     return int(failed)

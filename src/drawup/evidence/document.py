@@ -13,8 +13,9 @@ from typing import Any
 from drawup.evidence.policies import PRESETS, choices, load_policy
 from drawup.evidence.tables import load_needle_table, load_sites, needle_table_names, read_table
 from drawup.injection.anatomy import AgeSpan, Site, region_words
+from drawup.injection.flow import EASY_N, MOST_N
 from drawup.injection.guideline import NeedleRow
-from drawup.injection.needle import EASY_N, MARGIN_MM, MOST_N
+from drawup.injection.needle import MARGIN_MM
 from drawup.injection.notation import exact_text
 
 INTRODUCTION = """\

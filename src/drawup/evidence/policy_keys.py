@@ -234,6 +234,13 @@ def _volume(value: Any) -> Fraction:
     return _quantity(value, Dimension.VOLUME, "0.084 mL").base
 
 
+def _length(value: Any) -> Fraction:
+    length = _quantity(value, Dimension.LENGTH, "10 mm").base
+    if not 1 <= length <= 100:
+        raise Unfit(f"read {_shown(value)}, expected from 1 to 100 mm")
+    return length
+
+
 def _needles(value: Any) -> tuple[Needle, ...]:
     return tuple(_needle(_row(one, ("gauge", "length"))) for one in _list(value, "needles"))
 
@@ -280,6 +287,20 @@ KEYS: Mapping[str, Read] = {
     "cleanse_muscle": _text,
     "gloves": _text,
     "change_needle": _yes_or_no,
+    "drawing_up_gauge": _whole(14, 25),
+    "least_chance_muscle": _share(99),
+    "least_chance_skin": _share(99),
+    "worse_side_times": _whole(1, 10),
+    "point_rest_days": _whole(0, 366),
+    "point_apart": _length,
+    "visit_apart": _length,
+    "lump_margin": _length,
+    "wear_spread": _length,
+    "wear_half_life_days": _whole(1, 366),
+    "wear_per_ml": _share(500),
+    "wear_wide_needle": _share(500),
+    "wear_after_lump": _share(900),
+    "painful_last": _words,
     "seconds_per_ml": _whole(1, 120),
     "wait_seconds": _whole(0, 120),
     "press_seconds": _whole(0, 600),

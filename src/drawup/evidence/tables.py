@@ -16,11 +16,14 @@ from pathlib import Path
 from typing import Any
 
 from drawup.injection.anatomy import AgeSpan, Site, VolumeLimit
+from drawup.injection.flow import Resistance
 from drawup.injection.needle import BoneRow, Bore, NeedleRow, NeedleTable
+from drawup.injection.skin import Grid, Grids
+from drawup.injection.tissue import BoneDepth, DistanceRow, Fold, Skin, TissueTable
 
 HERE = Path(__file__).parent
-STATUSES = ("published", "common practice", "from memory")
-TABLES = ("bone", "needle_bores", "needles", "sites", "syringes", "volumes")
+STATUSES = ("published", "common practice", "from memory", "supported", "weak", "distribution only")
+TABLES = ("bone", "grids", "needle_bores", "needles", "push", "sites", "syringes", "tissue", "volumes")
 _STEPS = {"day": (1, 0), "week": (7, 0), "month": (0, 1), "year": (0, 12)}
 
 
@@ -185,8 +188,124 @@ def _bones() -> tuple[BoneRow, ...]:
             sd_mm=_maybe(row, "sd"),
             people=row["people"],
             source=row["source"],
+            below_bmi=_maybe(row, "below_bmi"),
         )
         for row in read_table("bone")["bone"]
+    )
+
+
+@lru_cache(maxsize=1)
+def load_tissue() -> TissueTable:
+    """The measured layers: skin to muscle, skin, lifted folds and skin to bone, by site."""
+    table = read_table("tissue")
+    distances: dict[str, list[DistanceRow]] = {}
+    for row in table["distance"]:
+        distances.setdefault(row["site"], []).append(_distance_row(row))
+    bones: dict[str, list[BoneDepth]] = {}
+    for bone in _bones():
+        if bone.sd_mm is not None and bone.below_bmi is not None:
+            depth = BoneDepth(
+                site=bone.site,
+                ages=bone.ages,
+                mean_mm=float(bone.mean_mm),
+                sd_mm=float(bone.sd_mm),
+                below_bmi=bone.below_bmi,
+                source=bone.source,
+            )
+            bones.setdefault(bone.site, []).append(depth)
+    return TissueTable(
+        distances={site: tuple(rows) for site, rows in distances.items()},
+        skins={site: _skin(row, site) for row in table["skin"] for site in row["sites"]},
+        folds={row["site"]: _fold(row) for row in table["fold"]},
+        bones={site: tuple(rows) for site, rows in bones.items()},
+    )
+
+
+@lru_cache(maxsize=1)
+def load_grids() -> Grids:
+    """The points of every site, and the heights a child of unknown height is taken for."""
+    table = read_table("grids")
+    heights = table["height"][0]
+    months = [days // 30 + count for days, count in map(parse_age, heights["below"])]
+    return Grids(
+        version=table["version"],
+        grids=tuple(_grid(row) for row in table["grid"]),
+        heights=tuple(zip(months, map(int, heights["cm"]), strict=True)),
+    )
+
+
+def _grid(row: Mapping[str, Any]) -> Grid:
+    landmark, across, down = (tuple(_tenths(part) for part in row[key]) for key in ("landmark", "across", "down"))
+    return Grid(
+        site=row["site"],
+        frame=row["frame"],
+        landmark=(landmark[0], landmark[1]),
+        across=(across[0], across[1]),
+        down=(down[0], down[1]),
+        outward=row["outward"],
+        inward=row["inward"],
+        from_here=row["from_here"],
+        shared=row.get("shared", False),
+        clear=_tenths(row.get("clear_round_landmark", "0")),
+    )
+
+
+def _tenths(millimetres: str) -> int:
+    return int(Fraction(millimetres) * 10)
+
+
+@lru_cache(maxsize=1)
+def load_resistance() -> Resistance:
+    """What resists a push beside the liquid."""
+    table = read_table("push")
+    friction, tissue = table["friction"][0], table["tissue"][0]
+    return Resistance(
+        friction_n=_number(friction, "newtons"),
+        skin_pa=_number(tissue, "pascals"),
+        friction_source=friction["source"],
+        skin_source=tissue["source"],
+    )
+
+
+def _number(row: Mapping[str, Any], key: str) -> float:
+    """A coefficient of the model: the only numbers of the tables that are no exact amounts."""
+    return float(row.get(key, "0"))
+
+
+def _distance_row(row: Mapping[str, Any]) -> DistanceRow:
+    return DistanceRow(
+        site=row["site"],
+        sex=row.get("sex", ""),
+        median_mm=_number(row, "median"),
+        spread=_number(row, "spread"),
+        slope=_number(row, "slope"),
+        at_bmi=_number(row, "at_bmi"),
+        bmi_sd=_number(row, "bmi_sd"),
+        by_sex=_number(row, "by_sex"),
+        ages=_span(row),
+        from_bmi=_maybe(row, "from_bmi"),
+        to_bmi=_maybe(row, "to_bmi"),
+        below_bmi=_maybe(row, "below_bmi"),
+        below_kg_female=_maybe(row, "below_kg_female"),
+        below_kg_male=_maybe(row, "below_kg_male"),
+        people=row["people"],
+        status=row["status"],
+        source=row["source"],
+    )
+
+
+def _skin(row: Mapping[str, Any], site: str) -> Skin:
+    mean, sd, slope = (_number(row, key) for key in ("mean", "sd", "slope"))
+    return Skin(site=site, mean_mm=mean, sd_mm=sd, slope=slope, source=row["source"])
+
+
+def _fold(row: Mapping[str, Any]) -> Fold:
+    return Fold(
+        site=row["site"],
+        times=_number(row, "times"),
+        not_lean=row.get("not_lean", False),
+        people=row["people"],
+        source=row["source"],
     )
 
 

@@ -9,10 +9,13 @@ from drawup import __version__
 from drawup.injection.arrangement import PlannedInjection
 from drawup.injection.barrel import mark_text, percent_text
 from drawup.injection.finding import Finding, Severity, finding
+from drawup.injection.flow import Push
+from drawup.injection.needle import DrawingUp
 from drawup.injection.notation import exact_text, render_concentration
 from drawup.injection.plan import Plan
 from drawup.injection.policy import Barrel, Needle, Policy
 from drawup.injection.preparation import Candidate
+from drawup.injection.tissue import Cells, Chance, Distance, quantile_mm
 
 FORMAT = 1
 
@@ -149,14 +152,62 @@ def _injection(one: PlannedInjection, policy: Policy) -> dict[str, Any]:
         "draw_to": None if drawn is None else mark_text(drawn, policy.notation),
         "needle": None if needle is None else _needle(needle),
         "angle_deg": choice.angle_deg,
-        "chance": None,
+        "outside_mm": exact_text(choice.way.outside_mm),
+        "lifted_fold": choice.way.lifted,
+        "chance": None if choice.reach is None else chance_json(choice.reach.chance),
+        "cells": None if choice.reach is None else cells_json(choice.reach.cells),
+        "distance_mm": None if choice.distance is None else distance_json(choice.distance),
         "basis": choice.basis,
+        "no_chance": choice.no_chance or None,
         "seconds": choice.seconds,
         "force_n": None if choice.force_n is None else round(choice.force_n, 1),
+        "push_n": None if choice.push is None else _push(choice.push),
+        "drawing_up": None if one.drawing_up is None else _drawing_up(one.drawing_up),
         "technique": list(one.steps),
         "needle_because": list(choice.reasons),
-        "other_needles": [{**_needle(other), "reason": reason} for other, reason in choice.others],
+        "other_needles": [
+            {**_needle(other), "reason": reason, "chance": None if reach is None else chance_json(reach.chance)}
+            for (other, reason), reach in zip(choice.others, choice.others_reach, strict=True)
+        ],
     }
+
+
+def chance_json(chance: Chance) -> dict[str, float | None]:
+    """The chance of the layer meant and of each miss."""
+    return {"too_shallow": chance.too_shallow, "intended": chance.intended, "too_deep": chance.too_deep}
+
+
+def cells_json(cells: Cells) -> dict[str, float | None]:
+    """The chance of each of the five layers."""
+    return {
+        "skin": cells.skin,
+        "fat": cells.fat,
+        "shallow_muscle": cells.shallow_muscle,
+        "muscle": cells.muscle,
+        "bone": cells.bone,
+    }
+
+
+def distance_json(distance: Distance) -> dict[str, float]:
+    """Skin to muscle in mm: the median, and what 5 and 95 of 100 such bodies do not pass."""
+    return {
+        "median": round(quantile_mm(distance, 0.5), 2),
+        "p5": round(quantile_mm(distance, 0.05), 2),
+        "p95": round(quantile_mm(distance, 0.95), 2),
+    }
+
+
+def _push(push: Push) -> dict[str, float | None]:
+    return {
+        "liquid": round(push.liquid_n, 1),
+        "friction": round(push.friction_n, 1),
+        "tissue": None if push.tissue_n is None else round(push.tissue_n, 1),
+        "total": round(push.total_n, 1),
+    }
+
+
+def _drawing_up(needle: DrawingUp) -> dict[str, Any]:
+    return {"kind": needle.kind, "gauge": needle.gauge, "change": needle.change, "because": needle.because}
 
 
 def _needle(needle: Needle) -> dict[str, Any]:

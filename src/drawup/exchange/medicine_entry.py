@@ -57,6 +57,8 @@ _MEDICINE_KEYS = frozenset(
         "watch_minutes",
         "units_barrel",
         "controlled",
+        "steady_uptake",
+        "painful",
     ]
 )
 _PRESENTATION_KEYS = frozenset(
@@ -150,6 +152,8 @@ def _read_medicine(fields: Fields) -> Medicine:
         watch_minutes=fields.whole("watch_minutes", most=1440),
         units_barrel=bool(fields.truth("units_barrel")),
         controlled=bool(fields.truth("controlled")),
+        steady_uptake=bool(fields.truth("steady_uptake")),
+        painful=bool(fields.truth("painful")),
     )
     fields.close(_MEDICINE_KEYS)
     return medicine

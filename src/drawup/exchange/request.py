@@ -9,7 +9,15 @@ from functools import lru_cache
 from typing import Any
 
 from drawup.evidence.policies import PolicyError, load_policy, override
-from drawup.evidence.tables import evidence_version, load_barrels, load_needle_table, load_sites
+from drawup.evidence.tables import (
+    evidence_version,
+    load_barrels,
+    load_grids,
+    load_needle_table,
+    load_resistance,
+    load_sites,
+    load_tissue,
+)
 from drawup.exchange.gs1 import read_code
 from drawup.exchange.medicine_entry import (
     DOSES,
@@ -20,6 +28,7 @@ from drawup.exchange.medicine_entry import (
 )
 from drawup.exchange.order_entry import read_order
 from drawup.exchange.reader import FieldError, Fields, checked_text, moment_of, quantity_of, shown
+from drawup.exchange.skin_entry import check_history, read_mark, read_places, read_same_visit
 from drawup.injection.anatomy import split_region
 from drawup.injection.batch import Container
 from drawup.injection.finding import CODES
@@ -35,7 +44,6 @@ from drawup.injection.patient import (
     Patient,
     Reading,
     RuledOut,
-    SkinMark,
 )
 from drawup.injection.policy import Barrel, Policy, SiteLimit
 from drawup.injection.quantity import Dimension, Quantity
@@ -59,6 +67,7 @@ _REQUEST_KEYS = frozenset(
         "needles",
         "barrels",
         "policy",
+        "same_visit",
     ]
 )
 _PATIENT_KEYS = frozenset(
@@ -78,16 +87,13 @@ _PATIENT_KEYS = frozenset(
         "alike",
     ]
 )
-_PAST_KEYS = frozenset(["medicine", "amount", "at", "site", "side", "point", "kind", "also_at", "ordered"])
-_PLACE_KEYS = frozenset(("site", "side", "point"))
 _CONTAINER_KEYS = frozenset(
     ["code", "gtin", "batch", "expiry_date", "opened", "quarantined", "session_ends", "role", "name", "known_as"]
 )
-_CHOICE_KEYS = frozenset(["presentation", "barrel", "site", "side", "point", "needle"])
+_CHOICE_KEYS = frozenset(["presentation", "barrel", "site", "side", "point", "needle", "larger_arm"])
 _MEASURED_KEYS = frozenset(("value", "on", "how"))
 _ALLERGY_KEYS = frozenset(["to", "status", "kind", "severity"])
-_AVOID_KEYS = frozenset(["region", "side", "reason"])
-_MARK_KEYS = frozenset(["kind", "site", "side", "point", "size_mm", "seen"])
+_AVOID_KEYS = frozenset(["region", "side", "reason", "layer"])
 _BLEEDING_KEYS = frozenset(["reason", "reading", "from", "to"])
 _READING_KEYS = frozenset(["what", "value", "at"])
 _ACCEPTED_KEYS = frozenset(["code", "reason", "message"])
@@ -120,7 +126,7 @@ def read_request(document: Any, *, policy: Policy | None = None) -> ReadRequest:
     if type(document) is not dict:
         raise FieldError("", f"read {shown(document)}, expected an object with patient, order and medicine")
     if document.get("policy") is not None:
-        policy, named = _policy(document["policy"], policy), True
+        policy, named = read_policy(document["policy"], policy), True
     if policy is None:
         policy = load_policy("uk")
     fields = Fields(document, "", policy.notation, notes)
@@ -136,7 +142,7 @@ def read_request(document: Any, *, policy: Policy | None = None) -> ReadRequest:
     medicine = read_medicine(inner)
     request = Request(
         now=now,
-        patient=_need(fields, "patient", _patient, now.date()),
+        patient=_need(fields, "patient", read_patient, now.date()),
         order=read_order(fields, medicine),
         medicine=medicine,
         history=fields.items("history", lambda value, path: _past(value, path, fields, medicine, now)),
@@ -145,7 +151,11 @@ def read_request(document: Any, *, policy: Policy | None = None) -> ReadRequest:
         open_orders=fields.items("open_orders", lambda value, path: _open_order(value, path, fields, medicine)) or (),
         choice=_choice(fields, medicine),
         accepted=fields.items("accepted", lambda value, path: _accepted(value, path, fields)) or (),
+        same_visit=fields.items("same_visit", lambda one, path: read_same_visit(_object(one, path, fields)), most=20)
+        or (),
     )
+    if request.history:
+        check_history(request.history, request.patient)
     fields.close(_REQUEST_KEYS)
     return ReadRequest(request, policy, tables_of(policy), tuple(notes), named)
 
@@ -160,6 +170,9 @@ def _tables(needle_table: str, site_limits: tuple[SiteLimit, ...]) -> Tables:
     return Tables(
         sites=with_limits(load_sites(), site_limits),
         needles=load_needle_table(needle_table),
+        tissue=load_tissue(),
+        resistance=load_resistance(),
+        grids=load_grids(),
         bores=tuple((one.capacity_ml, one.bore_mm) for one in load_barrels() if one.bore_mm is not None),
         version=evidence_version(),
     )
@@ -169,6 +182,11 @@ def _check_format(fields: Fields) -> None:
     number = fields.take("format")
     if number != 1 or isinstance(number, bool):
         fields.fail("format", "missing, expected 1" if number is None else f"read {shown(number)}, expected 1")
+
+
+def read_policy(value: object, base: Policy | None) -> Policy | None:
+    """The policy that a request brings, or else the one given. Raises FieldError."""
+    return base if value is None else _policy(value, base)
 
 
 def _policy(value: object, base: Policy | None) -> Policy:
@@ -240,7 +258,8 @@ def _need(fields: Fields, key: str, read: Any, today: date) -> Any:
 # --- the patient --------------------------------------------------------------------------------------------------
 
 
-def _patient(fields: Fields, today: date) -> Patient:
+def read_patient(fields: Fields, today: date) -> Patient:
+    """The patient of a request. Raises FieldError."""
     born = fields.day("born")
     if born is not None and born > today:
         fields.fail("born", f"read {born.isoformat()}, after now ({today.isoformat()})")
@@ -259,7 +278,7 @@ def _patient(fields: Fields, today: date) -> Patient:
         born_at_weeks=fields.whole("born_at_weeks", least=20, most=45),
         bleeding=_bleeding(fields),
         alike=fields.texts("alike") or (),
-        marks=fields.items("marks", lambda value, path: _mark(value, path, fields), most=1000) or (),
+        marks=fields.items("marks", lambda one, path: read_mark(_object(one, path, fields)), most=1000) or (),
     )
     fields.close(_PATIENT_KEYS)
     return patient
@@ -336,7 +355,12 @@ def _avoid(value: object, path: str, parent: Fields) -> RuledOut:
     side = fields.one_of("side", SIDES)
     if side is not None and split_region(region)[1] not in (None, side):
         fields.fail("side", f'read "{side}" beside "{shown(region)}": the two sides differ. Write one of them')
-    avoid = RuledOut(region=region, side=side, reason=fields.text("reason") or "ruled out")
+    avoid = RuledOut(
+        region=region,
+        side=side,
+        reason=fields.text("reason") or "ruled out",
+        layer=fields.one_of("layer", ("muscle", "fat")) or "",
+    )
     fields.close(_AVOID_KEYS)
     return avoid
 
@@ -376,20 +400,6 @@ def _bleeding(fields: Fields) -> BleedingRisk | None:
         inner.fail("to", "the watched range ends below its start")
     inner.close(_BLEEDING_KEYS)
     return risk
-
-
-def _mark(value: object, path: str, parent: Fields) -> SkinMark:
-    fields = _object(value, path, parent)
-    mark = SkinMark(
-        kind=fields.need_text("kind"),
-        site=fields.need_text("site"),
-        side=fields.one_of("side", SIDES) or "left",
-        point=fields.text("point") or "",
-        size_mm=fields.number("size_mm", above=0),
-        seen=fields.day("seen"),
-    )
-    fields.close(_MARK_KEYS)
-    return mark
 
 
 def _reading(value: object, path: str, parent: Fields) -> Reading:
@@ -447,11 +457,11 @@ def _past(value: object, path: str, parent: Fields, medicine: Medicine, now: dat
 
 def _read_past(value: object, path: str, parent: Fields, medicine: str, forms: tuple[str, ...]) -> PastDose:
     fields = _object(value, path, parent)
-    fields.close(_PAST_KEYS)
     name = fields.need_text("medicine")
     at = fields.moment("at")
     if at is None:
         fields.fail("at", "missing: an earlier dose has its time")
+    places = read_places(fields, at)
     # What another medicine declares is not in this request.
     own_forms = forms if name == medicine else None
     return PastDose(
@@ -459,19 +469,9 @@ def _read_past(value: object, path: str, parent: Fields, medicine: str, forms: t
         at=at,
         kind=fields.one_of("kind", PAST_KINDS) or "given",
         amount=fields.quantity("amount", *DOSES, forms=own_forms),
-        site=fields.text("site"),
-        side=fields.one_of("side", SIDES),
-        point=fields.text("point"),
         ordered=fields.quantity("ordered", *DOSES, forms=own_forms),
-        also_at=fields.items("also_at", lambda one, at: _place(one, at, fields), most=20) or (),
+        places=places,
     )
-
-
-def _place(value: object, path: str, parent: Fields) -> tuple[str, str, str | None]:
-    fields = _object(value, path, parent)
-    place = fields.need_text("site"), fields.one_of("side", SIDES) or "left", fields.text("point")
-    fields.close(_PLACE_KEYS)
-    return place
 
 
 # --- what is in the hand, and the clinician's own word ------------------------------------------------------------
@@ -548,6 +548,7 @@ def _choice(fields: Fields, medicine: Medicine) -> Choice:
         side=inner.one_of("side", SIDES),
         point=inner.text("point"),
         needle=needle_of(inner.inside("needle")),
+        larger_arm=inner.truth("larger_arm") is True,
     )
     inner.close(_CHOICE_KEYS)
     return choice

@@ -20,17 +20,21 @@ from drawup.injection.barrel import (
     wrong_units_barrel,
 )
 from drawup.injection.finding import Finding, finding
+from drawup.injection.guideline import body_of
 from drawup.injection.medicine import Medicine
-from drawup.injection.needle import NeedleChoice, choose_needle
+from drawup.injection.needle import DrawingUp, NeedleChoice, choose_needle, drawing_up_needle
 from drawup.injection.notation import render_ml, render_number
-from drawup.injection.order import Order
-from drawup.injection.patient import Age, Patient, centimetres, kilograms
+from drawup.injection.order import Order, doses_per_day
+from drawup.injection.patient import SIDES, Age
 from drawup.injection.policy import Barrel, Policy
-from drawup.injection.precautions import check_marks, speaks_against
+from drawup.injection.precautions import check_history_places, check_lump_move, check_marks, speaks_against
 from drawup.injection.preparation import Candidate, Refused, largest_volume, pack_text, prepare
 from drawup.injection.quantity import Quantity
+from drawup.injection.reach import Aim, aim_of
 from drawup.injection.request import Request, Tables
-from drawup.injection.site import PastInjection, Place, Site, SiteChoice, SiteChosen, choose_sites
+from drawup.injection.rotation import SkinState, Zone, skin_state, steady_site, wear_of, zones_of_the_week
+from drawup.injection.site import Place, Site, SiteChoice, SiteChosen, choose_sites, site_order
+from drawup.injection.skin import PastInjection, body_scale, skin_map
 from drawup.injection.technique import technique
 from drawup.injection.timing import COUNTED, PastDose
 
@@ -46,6 +50,7 @@ class PlannedInjection:
     drawn: Drawn | None
     needle: NeedleChoice
     steps: tuple[str, ...]
+    drawing_up: DrawingUp | None = None
 
     @property
     def volume_ml(self) -> Fraction:
@@ -106,10 +111,12 @@ def arrange(request: Request, dose: Quantity, policy: Policy, tables: Tables, fo
     if not candidates:
         found += _no_pack(refused, medicine, policy)
         return Arranged(refused=tuple((one.index, one.reason) for one in refused))
-    options = [_option(request, candidate, policy, tables) for candidate in candidates]
+    skin = skin_of(request, policy, tables)
+    options = [_option(request, candidate, policy, tables, skin) for candidate in candidates]
     best = options[0] if len(options) == 1 else min(options, key=lambda option: option.rank)
     others = tuple((option.candidate.index, _why_not(option, best)) for option in options if option is not best)
-    return _finish(request, best, tuple((one.index, one.reason) for one in refused) + others, policy, tables, found)
+    why_not = tuple((one.index, one.reason) for one in refused) + others
+    return _finish(request, best, why_not, policy, tables, skin, found)
 
 
 def _caps(order: Order, medicine: Medicine) -> tuple[Quantity, ...]:
@@ -156,13 +163,13 @@ def _why_not(option: _Option, best: _Option) -> str:
     )
 
 
-def _option(request: Request, candidate: Candidate, policy: Policy, tables: Tables) -> _Option:
+def _option(request: Request, candidate: Candidate, policy: Policy, tables: Tables, skin: SkinState) -> _Option:
     if candidate.device is not None:
         return _Option(
             candidate=candidate,
             barrels=(),
             whole=None,
-            sites=_sites(request, candidate, (), policy, tables),
+            sites=_sites(request, candidate, (), policy, tables, skin),
             allergic=_allergic(request, candidate),
         )
     chosen = request.choice.barrel
@@ -177,7 +184,7 @@ def _option(request: Request, candidate: Candidate, policy: Policy, tables: Tabl
         candidate=candidate,
         barrels=barrels,
         whole=whole,
-        sites=_sites(request, candidate, barrels, policy, tables),
+        sites=_sites(request, candidate, barrels, policy, tables, skin),
         allergic=_allergic(request, candidate),
     )
 
@@ -195,12 +202,19 @@ def _wrong_marks(medicine: Medicine, candidate: Candidate, barrel: Barrel) -> bo
 
 
 def _sites(
-    request: Request, candidate: Candidate, barrels: tuple[Barrel, ...], policy: Policy, tables: Tables
+    request: Request,
+    candidate: Candidate,
+    barrels: tuple[Barrel, ...],
+    policy: Policy,
+    tables: Tables,
+    skin: SkinState,
 ) -> SiteChoice | None:
     order, patient, medicine, choice = request.order, request.patient, request.medicine, request.choice
     if order.route is None:
         return None
     age = patient.age(request.now.date())
+    recent = _recent(request.history)
+    names = site_order(policy, order.route, age)
 
     def interval_for(part: Fraction) -> Fraction | None:
         drawn = choose_barrel(part, barrels=barrels, policy=policy) or next(
@@ -214,32 +228,20 @@ def _sites(
         volume_ml=candidate.mark_ml if candidate.mark_ml is not None else candidate.volume_ml,
         interval_for=interval_for,
         sites=tables.sites,
-        order=_site_order(policy, order.route, age),
+        order=names,
         medicine_sites=medicine.sites,
         ordered_site=order.site,
         ruled_out=patient.ruled_out,
         label_limit_ml=medicine.volume_at_most_ml,
-        recent=_marked(request) + _recent(request.history),
+        recent=recent,
         chosen=SiteChosen(site=choice.site, side=choice.side, point=choice.point),
         usual_injections=policy.injections_usual,
         most_injections=policy.injections_most,
         notation=policy.notation,
         divisible=candidate.device is None,
-    )
-
-
-def _site_order(policy: Policy, route: str, age: Age | None) -> tuple[str, ...]:
-    """The policy's order of sites for this route and age; an unknown age is taken for an adult's."""
-    for row in policy.site_order:
-        if row.route == route and (row.below_days is None or (age is not None and age.days < row.below_days)):
-            return row.sites
-    return ()
-
-
-def _marked(request: Request) -> tuple[PastInjection, ...]:
-    """A side with a lump or the like is taken last: as if it had been used just now."""
-    return tuple(
-        PastInjection(site=mark.site, side=mark.side, point=None, at=request.now) for mark in request.patient.marks
+        skin=skin,
+        same_visit=request.same_visit,
+        zones=_zones(request, recent, names),
     )
 
 
@@ -247,16 +249,33 @@ def _recent(history: tuple[PastDose, ...] | None) -> tuple[PastInjection, ...]:
     """Where injections went, newest first, of whatever medicine: it is one skin."""
     if not history:
         return ()
-    used = []
-    for past in history:
-        if past.kind not in COUNTED:
-            continue
-        if past.site is not None and past.side is not None:
-            used.append(PastInjection(site=past.site, side=past.side, point=past.point, at=past.at))
-        for site, side, point in past.also_at:
-            used.append(PastInjection(site=site, side=side, point=point, at=past.at))
+    used = [place for past in history if past.kind in COUNTED for place in past.places]
     used.sort(key=lambda past: past.at, reverse=True)
     return tuple(used)
+
+
+def skin_of(request: Request, policy: Policy, tables: Tables) -> SkinState:
+    """This patient's skin now, as earlier injections and what was seen on it leave it."""
+    patient = request.patient
+    scale = body_scale(tables.grids, patient, patient.age(request.now.date()))
+    return skin_state(
+        skin_map(tables.grids, scale), wear_of(policy), _recent(request.history), patient.marks, request.now
+    )
+
+
+def _zones(request: Request, recent: tuple[PastInjection, ...], order: tuple[str, ...]) -> tuple[Zone, ...]:
+    """This week's part of the region for this time of day, where the medicine asks for steady uptake."""
+    medicine = request.medicine
+    if not medicine.steady_uptake:
+        return ()
+    own = [
+        place
+        for past in request.history or ()
+        if past.kind in COUNTED and medicine.counts_with(past.medicine)
+        for place in past.places
+    ]
+    site = steady_site(own or recent, medicine.sites or order, request.now, doses_per_day(request.order), 0)
+    return zones_of_the_week(site, request.now.date(), SIDES)
 
 
 def _finish(
@@ -265,6 +284,7 @@ def _finish(
     refused: tuple[tuple[int, str], ...],
     policy: Policy,
     tables: Tables,
+    skin: SkinState,
     found: list[Finding],
 ) -> Arranged:
     """The chosen pack's barrels, needles and findings."""
@@ -287,6 +307,8 @@ def _finish(
     for injection in injections:
         found += injection.needle.findings
         found += check_marks(request.patient, injection.place.site, injection.place.side, policy.notation)
+    found += check_lump_move(request, skin, tuple(injection.place for injection in injections))
+    found += check_history_places(request.history, skin)
     mark = _total_mark(candidate, whole, parts)
     found += _what_stays(candidate, mark, policy)
     lines += _mark_lines(candidate, injections, whole, policy)
@@ -485,6 +507,17 @@ def _inject(
     choice = _needle(request, candidate, place, drawn, policy, tables)
     pack, label = candidate.presentation, request.medicine.technique
     device = pack.device
+    # Barrels marked in units commonly come with their needle fixed to them (common practice, no source).
+    drawn_up = candidate.device is None and (drawn is None or drawn.barrel.units_per_ml is None)
+    drawing_up = None
+    if drawn_up:
+        drawing_up = drawing_up_needle(
+            label_filter=label.filter_needle,
+            from_ampoule=pack.container == "ampoule",
+            oily=pack.form == "oil",
+            gauge=policy.drawing_up_gauge,
+            change=policy.change_needle,
+        )
     steps = technique(
         route=request.order.route or "",
         site=place.site,
@@ -492,11 +525,7 @@ def _inject(
         policy=policy,
         label_draw_back=label.draw_back,
         z_track=label.z_track,
-        filter_needle=label.filter_needle,
-        from_ampoule=pack.container == "ampoule",
-        oily=pack.form == "oil",
-        # Barrels marked in units commonly come with their needle fixed to them (common practice, no source).
-        drawn_up=candidate.device is None and (drawn is None or drawn.barrel.units_per_ml is None),
+        drawing_up=drawing_up,
         fixed_needle=device is not None and device.fixed_needle is not None,
         keep_in_seconds=device.keep_in_seconds if device is not None else None,
         bleeding=request.patient.bleeding is not None,
@@ -504,7 +533,7 @@ def _inject(
         one_patient=device is not None and device.one_patient,
         watch_minutes=request.medicine.watch_minutes,
     )
-    return PlannedInjection(place=place, drawn=drawn, needle=choice, steps=steps)
+    return PlannedInjection(place=place, drawn=drawn, needle=choice, steps=steps, drawing_up=drawing_up)
 
 
 def _needle(
@@ -517,17 +546,16 @@ def _needle(
 ) -> NeedleChoice:
     patient, medicine = request.patient, request.medicine
     device = candidate.presentation.device
-    weight = kilograms(patient.weight.quantity) if patient.weight is not None else None
     return choose_needle(
         route=request.order.route or "",
         site=place.site,
-        age=patient.age(request.now.date()),
-        sex=patient.sex,
-        weight_kg=weight,
-        bmi=_body_mass_index(patient, weight),
+        body=body_of(patient, request.now.date(), larger_arm=request.choice.larger_arm),
         measured_mm=next((mm for site, mm in patient.distance_mm if site == place.site), None),
         drawer=policy.needles,
         table=tables.needles,
+        tissue=tables.tissue,
+        resistance=tables.resistance,
+        aim=_aim(policy, request.order.route == "intramuscular", medicine.wrong_layer),
         least_gauge=medicine.needle_at_least_gauge,
         viscosity_mpa_s=medicine.viscosity_mpa_s,
         ml_per_second=medicine.technique.ml_per_second or Fraction(1, policy.seconds_per_ml),
@@ -537,17 +565,15 @@ def _needle(
         chosen=request.choice.needle,
         notation=policy.notation,
         volume_ml=drawn.mark_ml if drawn is not None else place.volume_ml,
-        born_at_weeks=patient.born_at_weeks,
         bleeding_gauge=policy.bleeding_least_gauge,
     )
 
 
-def _body_mass_index(patient: Patient, weight_kg: Fraction | None) -> Fraction | None:
-    """kg/m2; None where weight or height is not known."""
-    if weight_kg is None or patient.height is None:
-        return None
-    metres = centimetres(patient.height.quantity) / 100
-    return weight_kg / (metres * metres) if metres else None
+@lru_cache(maxsize=64)
+def _aim(policy: Policy, into_muscle: bool, worse: str) -> Aim:
+    """What this policy asks of an injection into this layer of a medicine for which this miss is the worse one."""
+    least = policy.least_chance_muscle if into_muscle else policy.least_chance_skin
+    return aim_of(into_muscle=into_muscle, least=least, worse=worse, worse_times=policy.worse_side_times)
 
 
 def _bore(drawn: Drawn | None, tables: Tables) -> Fraction | None:

@@ -241,6 +241,20 @@ STOPS: tuple[Row, ...] = (
         COMMON_PRACTICE,
     ),
     (
+        "point-unknown",
+        "{point} is no point of the {site}: its points run {known}.",
+        "A place that nobody can find again cannot be rested.",
+        "Choose one of its points, or leave the choice to the plan.",
+        "docs/evidence.md, points of the skin",
+    ),
+    (
+        "point-shut",
+        "{point} at the {site} lies on a {kind}, or too near to it.",
+        "Into a lump the medicine is taken up late and unevenly, and the lump grows.",
+        "Choose another point. It opens again once somebody has felt that the lump is gone, and written it down.",
+        "Famulla S et al., Diabetes Care 2016, doi 10.2337/dc16-0610 (uptake from a lump 21 % less)",
+    ),
+    (
         "site-volume-hard",
         "{volume} at {site} is over the most it takes ({limit}).",
         "More than the tissue takes hurts, leaks and may damage the muscle.",

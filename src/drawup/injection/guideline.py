@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from fractions import Fraction
 from functools import lru_cache
 
 from drawup.injection.anatomy import AgeSpan
-from drawup.injection.patient import Age
+from drawup.injection.patient import Age, Patient, body_mass_index, kilograms
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,7 +56,10 @@ class Bore:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoneRow:
-    """Published skin-to-bone distance in mm at a site; `sd_mm` None where only the mean can be told."""
+    """Published skin-to-bone distance in mm at a site; `sd_mm` None where only the mean can be told.
+
+    It says nothing about a body-mass index of `below_bmi` or more.
+    """
 
     site: str
     ages: AgeSpan
@@ -63,6 +67,7 @@ class BoneRow:
     sd_mm: Fraction | None
     people: str
     source: str
+    below_bmi: Fraction | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -86,6 +91,20 @@ class Body:
     bmi: Fraction | None = None
     born_at_weeks: int | None = None
     larger_arm: bool = False
+    pregnant: bool = False
+
+
+def body_of(patient: Patient, today: date, *, larger_arm: bool = False) -> Body:
+    """What the rows and the layers ask of a body, as it is known today."""
+    return Body(
+        age=patient.age(today),
+        sex=patient.sex,
+        weight_kg=kilograms(patient.weight.quantity) if patient.weight is not None else None,
+        bmi=body_mass_index(patient),
+        born_at_weeks=patient.born_at_weeks,
+        larger_arm=larger_arm,
+        pregnant=patient.pregnant is True,
+    )
 
 
 def row_for(table: NeedleTable, route: str, site: str, body: Body) -> tuple[NeedleRow | None, str]:
@@ -134,3 +153,8 @@ def bone_row(table: NeedleTable, site: str, age: Age | None) -> BoneRow | None:
     if age is None:
         return None
     return next((row for row in table.bones if row.site == site and row.ages.covers(age)), None)
+
+
+def counts_for(row: BoneRow, bmi: Fraction | None) -> bool:
+    """Whether a row on bone holds for this body-mass index; an unknown one does not speak against it."""
+    return row.below_bmi is None or bmi is None or bmi < row.below_bmi

@@ -132,6 +132,8 @@ class Medicine:
     watch_minutes: int | None = None
     units_barrel: bool = False
     controlled: bool = False
+    steady_uptake: bool = False
+    painful: bool = False
 
     def counts_with(self, other: str) -> bool:
         """Whether doses of the other medicine count together with this one's."""

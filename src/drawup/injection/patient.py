@@ -34,11 +34,15 @@ class Allergy:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RuledOut:
-    """A region, or a site, that must not be used; without a side both sides are meant."""
+    """A region, or a site, that must not be used; without a side both sides are meant.
+
+    With a `layer` ("muscle" or "fat") only that layer: a wasted muscle rules out no injection under the skin.
+    """
 
     region: str
     reason: str
     side: str | None = None
+    layer: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +67,10 @@ class BleedingRisk:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SkinMark:
-    """A lump, bruise or the like on the skin, where it is and when it was seen."""
+    """A lump, bruise or the like on the skin: where it is, how wide in mm, felt or seen, when, and since when gone.
+
+    `x` and `y` are tenths of a mm from the site's landmark on a body of this `scale`; a `point` may stand for them.
+    """
 
     kind: str
     site: str
@@ -71,6 +78,11 @@ class SkinMark:
     point: str = ""
     size_mm: Fraction | None = None
     seen: date | None = None
+    gone: date | None = None
+    how: str = ""
+    x: int | None = None
+    y: int | None = None
+    scale: Fraction | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,6 +148,14 @@ def kilograms(weight: Quantity) -> Fraction:
     if weight.unit is KILOGRAM:
         return weight.value
     return weight.base / _KG
+
+
+def body_mass_index(patient: Patient) -> Fraction | None:
+    """kg/m2; None where weight or height is not known."""
+    if patient.weight is None or patient.height is None:
+        return None
+    metres = centimetres(patient.height.quantity) / 100
+    return kilograms(patient.weight.quantity) / (metres * metres) if metres else None
 
 
 def centimetres(height: Quantity) -> Fraction:

@@ -106,6 +106,20 @@ class Policy:
     cleanse_muscle: str
     gloves: str
     change_needle: bool
+    drawing_up_gauge: int
+    least_chance_muscle: Fraction  # of ending far enough in muscle, below which a needle is asked about
+    least_chance_skin: Fraction  # of ending in the fat
+    worse_side_times: int  # how much the miss that the medicine calls worse counts
+    point_rest_days: int
+    point_apart: Fraction  # mm from the injection before
+    visit_apart: Fraction  # mm between two injections in one limb at one visit
+    lump_margin: Fraction  # mm kept clear round a lump
+    wear_spread: Fraction  # mm over which an injection weighs on the skin round it
+    wear_half_life_days: int
+    wear_per_ml: Fraction  # how much each mL adds to the weight of an injection
+    wear_wide_needle: Fraction  # what a needle of 21 G or wider adds
+    wear_after_lump: Fraction  # what a lump that is gone still weighs, fading from then on
+    painful_last: tuple[str, ...]  # medicines given last where several are given at one visit
     seconds_per_ml: int
     wait_seconds: int
     press_seconds: int

@@ -7,13 +7,16 @@ from datetime import datetime
 from fractions import Fraction
 
 from drawup.injection.batch import Container
+from drawup.injection.flow import Resistance
 from drawup.injection.medicine import Medicine
 from drawup.injection.needle import NeedleTable
 from drawup.injection.order import OpenOrder, Order
 from drawup.injection.patient import Patient, Reading
 from drawup.injection.policy import Barrel, Needle
 from drawup.injection.site import Site
+from drawup.injection.skin import Grids, SkinPlace
 from drawup.injection.timing import PastDose
+from drawup.injection.tissue import TissueTable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -22,6 +25,9 @@ class Tables:
 
     sites: tuple[Site, ...]
     needles: NeedleTable
+    tissue: TissueTable
+    resistance: Resistance
+    grids: Grids
     bores: tuple[tuple[Fraction, Fraction], ...]  # of barrels: capacity in mL, inner diameter in mm
     version: str
 
@@ -36,6 +42,7 @@ class Choice:
     side: str | None = None
     point: str | None = None
     needle: Needle | None = None
+    larger_arm: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,3 +68,4 @@ class Request:
     open_orders: tuple[OpenOrder, ...] = ()
     choice: Choice = Choice()
     accepted: tuple[Accepted, ...] = ()
+    same_visit: tuple[SkinPlace, ...] = ()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import datetime
 from fractions import Fraction
 from functools import lru_cache
 
@@ -26,6 +25,9 @@ from drawup.injection.anatomy import (
 from drawup.injection.finding import Finding, finding
 from drawup.injection.notation import Notation, render_ml
 from drawup.injection.patient import Age, RuledOut
+from drawup.injection.policy import Policy
+from drawup.injection.rotation import Picked, SkinState, Zone, pick
+from drawup.injection.skin import PastInjection, SkinPlace, Spot, squared
 
 __all__ = [
     "NOTHING_CHOSEN",
@@ -36,24 +38,16 @@ __all__ = [
     "SiteChoice",
     "SiteChosen",
     "VolumeLimit",
+    "blocked_sides",
     "choose_sites",
     "divide_volume",
     "far_enough",
     "region_words",
+    "site_order",
     "split_region",
     "volume_words",
     "with_limits",
 ]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PastInjection:
-    """One earlier injection on this skin."""
-
-    site: str
-    side: str
-    point: str | None
-    at: datetime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +68,8 @@ class Place:
     point: str | None
     volume_ml: Fraction
     because: str
+    spot: Spot | None = None
+    burden: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,12 +115,17 @@ def choose_sites(
     most_injections: int,
     notation: Notation,
     divisible: bool,
+    skin: SkinState,
+    same_visit: tuple[SkinPlace, ...] = (),
+    zones: tuple[Zone, ...] = (),
 ) -> SiteChoice:
     """Where this volume goes, in the fewest injections that the usual limits allow.
 
     The first site of `order` that takes the whole is proposed; where none does, the volume is divided, first over two
     sides of one site. `interval_for(part)` is the scale interval in mL of the barrel that such a part would be drawn
-    in. `recent` is newest first. A clinician's own choice stays, and the findings answer it.
+    in. `recent` is newest first. Into muscle the order of sites decides, under the skin the least worn point of all
+    sites that take the volume. `same_visit` are places of other injections of this visit; `zones` hold this week's part
+    of a region, where the medicine asks for steady uptake. A clinician's own choice stays, and the findings answer it.
     """
     ordered, ordered_side = split_region(ordered_site) if ordered_site else (None, None)
     if ordered_side is not None and chosen.side is None:
@@ -146,6 +147,10 @@ def choose_sites(
         most=most_injections,
         notation=notation,
         divisible=divisible,
+        skin=skin,
+        same_visit=same_visit,
+        visit_places=tuple(place for one in same_visit if (place := skin.skin.frame_place(one)) is not None),
+        zones=zones,
     )
     findings = [_region_unknown(row, sites) for row in ruled_out if not sites_on(sites, row.region)]
     if age is None:
@@ -179,9 +184,26 @@ class _Case:
     most: int
     notation: Notation
     divisible: bool
+    skin: SkinState
+    same_visit: tuple[SkinPlace, ...]
+    visit_places: tuple[tuple[str, int, int], ...]
+    zones: tuple[Zone, ...]
 
 
 # What is ruled out.
+
+
+def blocked_sides(sites: tuple[Site, ...], ruled_out: tuple[RuledOut, ...]) -> frozenset[tuple[str, str]]:
+    """Each site and side that is ruled out for this patient."""
+    return frozenset(_blocked(sites, ruled_out))
+
+
+def site_order(policy: Policy, route: str, age: Age | None) -> tuple[str, ...]:
+    """The policy's order of sites for this route and age; an unknown age is taken for an adult's."""
+    for row in policy.site_order:
+        if row.route == route and (row.below_days is None or (age is not None and age.days < row.below_days)):
+            return row.sites
+    return ()
 
 
 @lru_cache(maxsize=1024)
@@ -192,6 +214,8 @@ def _blocked(sites: tuple[Site, ...], ruled_out: tuple[RuledOut, ...]) -> dict[t
         word, side = split_region(row.region)
         side = row.side or side
         for site in sites_on(sites, row.region):
+            if row.layer and row.layer != ("muscle" if site.route == "intramuscular" else "fat"):
+                continue
             for one in site.sides:
                 if side in (None, one):
                     region = f"{side} {word}" if side else word
@@ -212,7 +236,27 @@ def _open_sides(case: _Case, site: Site) -> tuple[str, ...]:
     ]
     if case.recent and len(sides) > 1 and _used_last(case, site) == sides[0]:
         sides.reverse()
+    if case.skin.shut or case.skin.shut_sites:
+        sides.sort(key=lambda side: _marked(case, site, side))
+        sides = [side for side in sides if _has_open_point(case, site, side)]
+    if case.same_visit:
+        near = names_on_same_region(case.sites, site)
+        sides.sort(key=lambda side: any(one.side == side and one.site in near for one in case.same_visit))
     return tuple(sides)
+
+
+def _marked(case: _Case, site: Site, side: str) -> bool:
+    """Whether a lump or the like keeps a part of this side out: then the other side comes first."""
+    shut = case.skin.shut
+    spots = case.skin.skin.spots.get((site.name, side), ())
+    return (site.name, side) in case.skin.shut_sites or any(spot.cell in shut for spot in spots)
+
+
+def _has_open_point(case: _Case, site: Site, side: str) -> bool:
+    spots = case.skin.skin.spots.get((site.name, side), ())
+    if (site.name, side) in case.skin.shut_sites:
+        return False
+    return not spots or any(spot.cell not in case.skin.shut for spot in spots)
 
 
 def _used_last(case: _Case, site: Site) -> str | None:
@@ -287,8 +331,8 @@ def _answer(case: _Case, name: str, findings: list[Finding]) -> SiteChoice:
     if limit is not None:
         findings.extend(_over(case, site, side, limit, case.volume))
     because = "chosen by the clinician" if case.chosen.site else "named in the order"
-    place = Place(site=name, side=side, point=case.chosen.point, volume_ml=case.volume, because=because)
-    return SiteChoice(places=(place,), refused=(), findings=tuple(findings))
+    place = _pointed(case, site, (side,), case.volume, because, [])
+    return SiteChoice(places=(place,), refused=(), findings=(*findings, *_about_points(case, (place,))))
 
 
 def _against(case: _Case, site: Site, side: str) -> list[Finding]:
@@ -338,7 +382,8 @@ def _label_note(case: _Case, table_ml: Fraction) -> Finding:
 def _propose(case: _Case, findings: list[Finding]) -> SiteChoice:
     taken, not_for_them = _candidates(case.sites, case.route, case.age, case.order, case.medicine_sites, case.ordered)
     refused = list(not_for_them)
-    open_sites = []
+    open_sites: list[_Open] = []
+    fitting: list[_Open] = []
     for site, limit in taken:
         sides = _open_sides(case, site)
         if case.blocked:
@@ -348,16 +393,22 @@ def _propose(case: _Case, findings: list[Finding]) -> SiteChoice:
             if case.label is not None and case.label < usual:
                 usual = case.label
             if case.volume <= usual:
-                place = _place(case, site, sides[0], case.volume, usual)
-                return SiteChoice(places=(place,), refused=tuple(refused), findings=tuple(findings))
+                fitting.append(_Open(site=site, table=limit, limit=usual, sides=sides))
+                if case.route == "intramuscular":
+                    break
+                continue
             open_sites.append(_Open(site=site, table=limit, limit=usual, sides=sides))
             refused.append((site.name, _over_words(case, limit, usual)))
+    if fitting:
+        place = _least_worn(case, fitting)
+        return SiteChoice(places=(place,), refused=tuple(refused), findings=(*findings, *_about_points(case, (place,))))
     if not open_sites:
         findings.append(_none_left(case, refused))
         return SiteChoice(places=(), refused=tuple(refused), findings=tuple(findings))
     parts, more = _divide(case, open_sites)
     findings.extend(more)
-    return SiteChoice(places=_places(case, parts, open_sites), refused=tuple(refused), findings=tuple(findings))
+    places = _places(case, parts, open_sites)
+    return SiteChoice(places=places, refused=tuple(refused), findings=(*findings, *_about_points(case, places)))
 
 
 def _note_blocked(case: _Case, site: Site, refused: list[tuple[str, str]]) -> None:
@@ -383,25 +434,140 @@ def _none_left(case: _Case, refused: list[tuple[str, str]]) -> Finding:
     return finding("site-none-left", reasons=reasons + ".")
 
 
-def _place(case: _Case, site: Site, side: str, volume: Fraction, usual: Fraction, before: str = "") -> Place:
+def _least_worn(case: _Case, fitting: list[_Open]) -> Place:
+    """The least worn point of all the sites that take the volume; into muscle there is only one such site."""
+    if len(fitting) == 1 or case.chosen.point is not None:
+        return _place(case, fitting[0].site, fitting[0].sides, case.volume, fitting[0].limit, [])
+    named = {one.site.name: one for one in fitting}
+    closed = frozenset((one.site.name, side) for one in fitting for side in one.site.sides if side not in one.sides)
+    last = next((past.side for past in case.recent if past.site in named), None)
+    sides = [side for side in ("right", "left") if case.chosen.side in (None, side)]
+    sides.sort(key=lambda side: side == last)
+    zones = tuple(zone for zone in case.zones if zone.site in named)
+    found = pick(case.skin, tuple(named), sides, blocked=closed, taken=case.visit_places, zones=zones)
+    if found is None:
+        return _place(case, fitting[0].site, fitting[0].sides, case.volume, fitting[0].limit, [])
+    one = named[found.spot.site]
+    return _picked(found, case.volume, _because(case, one.site, found.spot.side, case.volume, one.limit))
+
+
+def _picked(found: Picked, volume: Fraction, because: str) -> Place:
+    spot = found.spot
+    return Place(
+        site=spot.site,
+        side=spot.side,
+        point=spot.name,
+        volume_ml=volume,
+        because=f"{because}; point {spot.name}: {found.because}",
+        spot=spot,
+        burden=found.worn,
+    )
+
+
+def _pointed(
+    case: _Case, site: Site, sides: tuple[str, ...], volume: Fraction, because: str, given: list[Place]
+) -> Place:
+    """A place with its point: the clinician's own, or the least worn of the first side that has one open."""
+    side = sides[0]
+    if case.chosen.point is not None and not given:
+        spot = case.skin.skin.spot(site.name, side, case.chosen.point)
+        burden = "" if spot is None else case.skin.worn(spot)
+        return Place(
+            site=site.name,
+            side=side,
+            point=case.chosen.point,
+            volume_ml=volume,
+            because=f"{because}; point chosen by the clinician",
+            spot=spot,
+            burden=burden,
+        )
+    taken = (*case.visit_places, *(_frame_of(place.spot) for place in given if place.spot is not None))
+    found = pick(case.skin, (site.name,), sides, taken=taken) or pick(case.skin, (site.name,), sides)
+    if found is None:
+        return Place(site=site.name, side=side, point=None, volume_ml=volume, because=because)
+    return _picked(found, volume, because)
+
+
+def _frame_of(spot: Spot) -> tuple[str, int, int]:
+    return spot.frame, spot.frame_x, spot.frame_y
+
+
+def _place(
+    case: _Case, site: Site, sides: tuple[str, ...], volume: Fraction, usual: Fraction, given: list[Place]
+) -> Place:
+    return _pointed(case, site, sides, volume, _because(case, site, sides[0], volume, usual), given)
+
+
+def _because(case: _Case, site: Site, side: str, volume: Fraction, usual: Fraction) -> str:
     because = f"takes {volume_words(volume, case.notation)} (usual limit {volume_words(usual, case.notation)})"
     if case.recent and case.chosen.side is None:
         last = _used_last(case, site)
         if last is not None and last != side:
             because += f"; {last} side used last"
-    return Place(site=site.name, side=side, point=case.chosen.point, volume_ml=volume, because=because + before)
+    return because
 
 
 def _places(case: _Case, parts: list[_Part], open_sites: list[_Open]) -> tuple[Place, ...]:
     limits = {one.site.name: one.limit for one in open_sites}
     places: list[Place] = []
-    used: set[tuple[str, str]] = set()
     for site, side, volume in parts:
-        again = (site.name, side) in used
-        used.add((site.name, side))
-        before = "; at least 2.5 cm from the one before" if again else ""
-        places.append(_place(case, site, side, volume, limits[site.name], before))
+        again = any((place.site, place.side) == (site.name, side) for place in places)
+        because = _because(case, site, side, volume, limits[site.name])
+        because += "; at least 2.5 cm from the one before" if again else ""
+        places.append(_pointed(case, site, (side,), volume, because, places))
     return tuple(places)
+
+
+# What must be said of the points.
+
+
+def _about_points(case: _Case, places: tuple[Place, ...]) -> list[Finding]:
+    found: list[Finding] = []
+    others = list(case.visit_places)
+    for place in places:
+        words = f"{place.side} {place.site}"
+        chosen = case.chosen.point is not None and place.point == case.chosen.point
+        if place.spot is None:
+            if chosen:
+                found.append(_no_such_point(case, place))
+            continue
+        spot = place.spot
+        found += _about_one(case, spot, words, chosen=chosen)
+        if any((away := squared(_frame_of(spot), other)) is not None and _too_near(case, away) for other in others):
+            found.append(finding("visit-too-near", site=f"{words}, point {spot.name}", apart="25 mm"))
+        others.append(_frame_of(spot))
+    return found
+
+
+def _too_near(case: _Case, squared_tenths: int) -> bool:
+    return squared_tenths < case.skin.wear.visit_apart**2
+
+
+def _no_such_point(case: _Case, place: Place) -> Finding:
+    spots = case.skin.skin.spots.get((place.site, place.side), ())
+    known = f"{spots[0].name} to {spots[-1].name}" if spots else "none in a body of this size"
+    return finding("point-unknown", point=str(place.point)[:20], site=f"{place.side} {place.site}", known=known)
+
+
+def _about_one(case: _Case, spot: Spot, words: str, *, chosen: bool) -> list[Finding]:
+    """A shut point is never given into; one inside its rest is asked about where chosen, and said where not."""
+    state = case.skin
+    mark = state.mark_at(spot)
+    if mark is not None:
+        seen = f" of {mark.seen.isoformat()}" if mark.seen is not None else ""
+        return [finding("point-shut", point=spot.name, site=words, kind=f"{mark.kind}{seen}")]
+    found = []
+    used = state.used.get(spot.cell)
+    if used is not None and not state.rested(spot.cell):
+        code = "point-not-rested" if chosen else "points-inside-rest"
+        days = str(state.wear.rest_days)
+        found.append(finding(code, point=spot.name, site=words, day=used.date().isoformat(), days=days))
+    elif chosen:
+        away = state.apart_from_last(spot)
+        if away is not None and away < state.wear.apart**2:
+            apart = f"{state.wear.apart // 10} mm"
+            found.append(finding("point-too-near", point=spot.name, site=words, apart=apart))
+    return found
 
 
 def _divide(case: _Case, open_sites: list[_Open]) -> tuple[list[_Part], list[Finding]]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from drawup.injection.needle import NeedleChoice
+from drawup.injection.needle import DrawingUp, NeedleChoice
 from drawup.injection.policy import Policy
 
 __all__ = ["draws_back", "technique"]
@@ -28,10 +28,7 @@ def technique(
     policy: Policy,
     label_draw_back: bool | None = None,
     z_track: bool = False,
-    filter_needle: bool = False,
-    from_ampoule: bool = False,
-    oily: bool = False,
-    drawn_up: bool = True,
+    drawing_up: DrawingUp | None = None,
     fixed_needle: bool = False,
     keep_in_seconds: int | None = None,
     bleeding: bool = False,
@@ -41,18 +38,14 @@ def technique(
 ) -> tuple[str, ...]:
     """Every step of one injection, from clean hands to the sharps box.
 
-    `label_draw_back` is what the label says about drawing back (None: nothing). `filter_needle`: the label asks for
-    one; an oily liquid from a glass ampoule gets one too. `drawn_up`: with a barrel, not from a pen or the like.
-    `keep_in_seconds`: how long a device stays in, by its label. `own_lines` are the label's own words, last before the
-    needle comes out.
+    `label_draw_back` is what the label says about drawing back (None: nothing). `drawing_up`: the needle to draw up
+    with; None from a pen or the like. `keep_in_seconds`: how long a device stays in, by its label. `own_lines` are the
+    label's own words, last before the needle comes out.
     """
     into_muscle = route == "intramuscular"
-    filtered = drawn_up and (filter_needle or (from_ampoule and oily))
     lines = [*_before(policy, into_muscle=into_muscle)]
-    if filtered:
-        lines.append("Draw up through a filter needle, then change it: never inject through it.")
-    elif drawn_up and policy.change_needle and not fixed_needle:
-        lines.append("Change the needle after drawing up.")
+    if drawing_up is not None and not fixed_needle:
+        lines.append(_draw_up(drawing_up))
     lines.extend(_skin(choice.technique, z_track=z_track and into_muscle))
     if draws_back(route, site, label_draw_back, policy):
         lines.append("Draw back for 5 to 10 seconds; if blood comes, take it out and start again with a new dose.")
@@ -87,6 +80,14 @@ def _skin(lines: tuple[str, ...], *, z_track: bool) -> tuple[str, ...]:
     if not z_track:
         return lines
     return ("Pull the skin 2 to 3 cm to one side and keep it there until the needle is out.", *lines[1:])
+
+
+@lru_cache(maxsize=64)
+def _draw_up(needle: DrawingUp) -> str:
+    if needle.kind == "filter":
+        return "Draw up through a filter needle, then change it: never inject through it."
+    wide = f"Draw up through a wide blunt needle ({needle.gauge} G)"
+    return f"{wide}, then change it for the injection needle." if needle.change else f"{wide} or the injection needle."
 
 
 @lru_cache(maxsize=256)

@@ -11,6 +11,7 @@ from drawup.injection.medicine import Medicine
 from drawup.injection.notation import Notation, render
 from drawup.injection.order import OpenOrder
 from drawup.injection.quantity import DimensionMismatch, Quantity, convert
+from drawup.injection.skin import PastInjection
 
 # What counts as a dose in the body: given here, in part, or reported from elsewhere.
 COUNTED = ("given", "part given", "reported")
@@ -20,18 +21,14 @@ COUNTED = ("given", "part given", "reported")
 class PastDose:
     """One line of the patient's history. `kind`: given, part given, not given, reported.
 
-    `ordered`: what was asked, where only a part was given. `also_at`: further places (site, side, point) of the same
-    dose, where it was divided.
+    `ordered`: what was asked, where only a part was given. `places`: where it went, several where it was divided.
     """
 
     medicine: str
     at: datetime
     kind: str = "given"
     amount: Quantity | None = None
-    site: str | None = None
-    side: str | None = None
-    point: str | None = None
-    also_at: tuple[tuple[str, str, str | None], ...] = ()
+    places: tuple[PastInjection, ...] = ()
     ordered: Quantity | None = None
 
 

@@ -1,0 +1,150 @@
+"""`drawup reach` and `drawup rotate`: which layer the tip ends in, and where the next injection goes."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from contextlib import nullcontext
+from typing import Any
+
+import click
+
+from drawup.cli.edge import echo_json, finding_text, json_text, line, open_file, read_entry, show, told
+from drawup.cli.lines import each_line, line_error
+from drawup.cli.main import CAUTION, Desk
+
+_BAR = 30
+
+
+@click.command(epilog="Example: drawup reach deltoid.json")
+@click.argument("file")
+@click.option("--lines", is_flag=True, help="FILE holds one JSON request a line; answer one JSON line each.")
+@click.option("--json", "as_json", is_flag=True, help="Answer in JSON.")
+@click.pass_obj
+@told
+def reach(desk: Desk, file: str, lines: bool, as_json: bool) -> None:
+    """Which layer the tip of a needle ends in, at one site of one body, as a chance from published measurements.
+
+    FILE ("-" is standard input) is one request in JSON or TOML: patient, route, site, needle, angle. Where nobody
+    measured such a body there is no chance, and the guideline is named instead. Exit code 3: a stop.
+    """
+    from drawup.exchange.reach import answer_reach
+
+    if lines:
+        sys.exit(_answer_lines(file, answer_reach))
+    answer = answer_reach(read_entry(file))
+    if as_json:
+        echo_json(answer)
+    else:
+        show(_reach_text(answer))
+        show(f"\n  {CAUTION}")
+    sys.exit(_exit_code(answer))
+
+
+def _reach_text(answer: dict[str, Any]) -> str:
+    distance, cells = answer["distance_mm"], answer["cells"]
+    if cells is None:
+        lines = ["No chance can be given."]
+    else:
+        lines = [f"Basis: {answer['basis']} ({answer['status']})."]
+        lines.append(line("Skin to muscle", _distance_text(distance, answer["basis"])))
+        lines.append(line("Depth of the tip", f"{answer['depth_mm']} mm"))
+        lines += [
+            line(name, _bar(cells[key]))
+            for key, name in (
+                ("skin", "In the skin"),
+                ("fat", "In the fat"),
+                ("shallow_muscle", "Just in muscle"),
+                ("muscle", "In the muscle"),
+                ("bone", "At bone"),
+            )
+        ]
+    lines += [finding_text_of(one) for one in answer["findings"]]
+    lines += ["", *(f"      {source}" for source in answer["sources"])] if answer["sources"] else []
+    return "\n".join(lines)
+
+
+def _distance_text(distance: dict[str, float], basis: str) -> str:
+    if basis == "measured":
+        return f"{distance['median']} mm, measured"
+    return f"{distance['median']} mm in the middle; 5 of 100 under {distance['p5']}, 5 of 100 over {distance['p95']}"
+
+
+def _bar(share: float | None) -> str:
+    """A chance as a bar with its number, so that it can be seen and read."""
+    if share is None:
+        return "not known; the rest is up to bone"
+    return f"{'#' * round(share * _BAR):<{_BAR}} {share * 100:.0f} of 100"
+
+
+def finding_text_of(one: dict[str, Any]) -> str:
+    """A finding of an answer, as every screen writes it."""
+    from drawup.injection.finding import Finding
+
+    return finding_text(Finding(code=one["code"], message=one["message"], do=one["do"], source=one["source"]))
+
+
+@click.command(epilog="Example: drawup rotate belly.json")
+@click.argument("file")
+@click.option("--lines", is_flag=True, help="FILE holds one JSON request a line; answer one JSON line each.")
+@click.option("--json", "as_json", is_flag=True, help="Answer in JSON.")
+@click.pass_obj
+@told
+def rotate(desk: Desk, file: str, lines: bool, as_json: bool) -> None:
+    """The next points on the skin: rested, away from the last one, clear of lumps, least worn.
+
+    FILE ("-" is standard input) is one request in JSON or TOML: patient, route, history, how many and how many a day.
+    Exit code 3: no point is left.
+    """
+    from drawup.exchange.rotate import answer_rotate
+
+    if lines:
+        sys.exit(_answer_lines(file, answer_rotate))
+    answer = answer_rotate(read_entry(file))
+    if as_json:
+        echo_json(answer)
+    else:
+        show(_rotate_text(answer))
+        show(f"\n  {CAUTION}")
+    sys.exit(_exit_code(answer))
+
+
+def _rotate_text(answer: dict[str, Any]) -> str:
+    lines = [finding_text_of(one) for one in answer["findings"]]
+    for number, one in enumerate(answer["next"], start=1):
+        lines.append(line(str(number), f"{one['side']} {one['site']}, point {one['point']}: {one['where']}"))
+        lines.append(line("", f"{one['because']}"))
+    back = answer["look_back"]
+    if back["injections"]:
+        lines += ["", f"  Looking back over {back['injections']} injections"]
+        lines.append(line("Inside a rest", f"{back['share_inside_rest'] * 100:.0f} of 100"))
+        lines.append(line("Too near the last", f"{back['share_too_near'] * 100:.0f} of 100"))
+        for one in back["neglected"]:
+            lines.append(line("Never used", f"{one['side']} {one['site']}"))
+        for one in back["lumps"]:
+            gone = f", gone {one['gone']}" if one["gone"] else ""
+            size = f" of {one['size_mm']} mm" if one["size_mm"] else ""
+            seen = f", seen {one['seen']}" if one["seen"] else ""
+            lines.append(line("Lump", f"{one['kind']}{size}, {one['side']} {one['site']}{seen}{gone}"))
+    return "\n".join(lines)
+
+
+def _exit_code(answer: dict[str, Any]) -> int:
+    return 3 if any(one["severity"] == "stop" for one in answer["findings"]) else 0
+
+
+def _answer_lines(file: str, answer: Callable[[Any], dict[str, Any]]) -> int:
+    """Answer every line in order, never stopping at a bad one; 1 where any failed."""
+    from drawup.exchange.reader import FieldError, read_document
+
+    failed = 0
+    with nullcontext(sys.stdin.buffer) if file == "-" else open_file(file) as source:
+        for content in each_line(source):
+            try:
+                if content is None:
+                    raise FieldError("", "a line longer than is taken")
+                result = answer(read_document(content))
+            except Exception as error:
+                failed, result = 1, line_error(error)
+            sys.stdout.write(json_text(result) + "\n")
+    return failed

@@ -1,0 +1,211 @@
+"""The public rotate request and its answer: the next points of one skin, and how it was used so far."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from drawup.evidence.policies import load_policy
+from drawup.evidence.tables import load_grids, load_sites
+from drawup.exchange.answer import finding_json
+from drawup.exchange.reader import FieldError, Fields, shown
+from drawup.exchange.request import read_patient, read_policy
+from drawup.exchange.skin_entry import check_history, place_json, read_places
+from drawup.injection.anatomy import by_name, why_not
+from drawup.injection.finding import Finding, finding, worst_first
+from drawup.injection.medicine import ROUTES
+from drawup.injection.patient import Age, SkinMark
+from drawup.injection.policy import Policy
+from drawup.injection.precautions import check_history_places
+from drawup.injection.rotation import (
+    LookBack,
+    Picked,
+    SkinState,
+    look_back,
+    next_points,
+    open_spots,
+    skin_state,
+    wear_of,
+)
+from drawup.injection.site import blocked_sides, site_order
+from drawup.injection.skin import WHOLE, Grids, SkinPlace, Spot, body_scale, point_words, skin_map
+from drawup.injection.timing import COUNTED, PastDose
+
+_ROTATE_KEYS = frozenset(
+    ["format", "now", "patient", "route", "sites", "history", "next", "per_day", "steady_uptake", "map", "policy"]
+)
+PAST_KINDS = ("given", "part given", "not given", "reported")
+MOST_NEXT = 2_000
+
+
+def answer_rotate(document: Any, *, policy: Policy | None = None) -> dict[str, Any]:
+    """The answer to one rotate request. Raises FieldError."""
+    if type(document) is not dict:
+        raise FieldError("", f"read {shown(document)}, expected an object with route, patient and history")
+    chosen = read_policy(document.get("policy"), policy) or load_policy("uk")
+    fields = Fields(document, "", chosen.notation, [])
+    if fields.has("format") and fields.take("format") != 1:
+        fields.fail("format", f"read {shown(fields.take('format'))}, expected 1")
+    now = fields.moment("now")
+    if now is None:
+        fields.fail("now", "missing, expected a time such as 2026-03-02T09:00:00+00:00")
+    route = fields.one_of("route", ROUTES)
+    if route is None:
+        fields.fail("route", f"missing, expected one of: {', '.join(ROUTES)}")
+    inner = fields.inside("patient")
+    if inner is None:
+        fields.fail("patient", "missing, expected an object; an empty one is a body of which nothing is known")
+    patient = read_patient(inner, now.date())
+    age = patient.age(now.date())
+    history = fields.items("history", lambda value, path: _past(value, path, fields, now), most=100_000) or ()
+    check_history(history, patient)
+    sites = _sites(fields, route, age) or site_order(chosen, route, age)
+    count, per_day = fields.whole("next", least=0, most=MOST_NEXT), fields.whole("per_day", least=1, most=48)
+    count, per_day = 1 if count is None else count, per_day or 1
+    steady, wants_map = fields.truth("steady_uptake") is True, fields.truth("map") is True
+    fields.close(_ROTATE_KEYS)
+
+    grids = load_grids()
+    skin, wear = skin_map(grids, body_scale(grids, patient, age)), wear_of(chosen)
+    blocked = blocked_sides(load_sites(), patient.ruled_out)
+    past = [place for one in history if one.kind in COUNTED for place in one.places]
+    state = skin_state(skin, wear, past, patient.marks, now)
+    picked = next_points(
+        skin,
+        wear,
+        past=past,
+        marks=patient.marks,
+        sites=sites,
+        blocked=blocked,
+        start=now,
+        count=count,
+        per_day=per_day,
+        steady=steady,
+    )
+    found = check_history_places(history, state)
+    found += _about(picked, open_spots(state, sites, blocked), per_day, state)
+    answer: dict[str, Any] = {
+        "format": 1,
+        "next": [_next(at, one, state) for at, one in picked if one is not None],
+        "findings": [finding_json(one) for one in worst_first(found)],
+        "look_back": _look_back(look_back(skin, wear, past, patient.marks, sites, blocked)),
+        "body_scale": f"{float(skin.scale):g}",
+        "grid": skin.version,
+    }
+    if wants_map:
+        answer["map"] = [_spot(spot, state) for site in sites for side in _SIDES for spot in skin.spots[site, side]]
+    return answer
+
+
+_SIDES = ("right", "left")
+
+
+def _sites(fields: Fields, route: str, age: Age | None) -> tuple[str, ...]:
+    names = fields.texts("sites") or ()
+    known = by_name(load_sites())
+    for index, name in enumerate(names):
+        site = known.get(name)
+        if site is None:
+            raise FieldError(f"sites[{index}]", f'read "{shown(name)}", expected one of: {", ".join(known)}')
+        reason = why_not(site, route, age)
+        if reason:
+            raise FieldError(f"sites[{index}]", f'read "{name}": {reason}')
+    return names
+
+
+def _past(value: object, path: str, parent: Fields, now: datetime) -> PastDose:
+    """One earlier injection; its medicine and amount may be there, and are not needed."""
+    fields = Fields(value, path, parent.notation, parent.notes)
+    at = fields.moment("at")
+    if at is None:
+        fields.fail("at", "missing: an earlier injection has its time")
+    if at > now:
+        fields.fail("at", f"read {at.isoformat()}, after now ({now.isoformat()})")
+    kind = fields.one_of("kind", PAST_KINDS) or "given"
+    places = read_places(fields, at)
+    grids = load_grids()
+    for one in places:
+        # A name is on some body's grid, or on nobody's: that is a slip of the pen.
+        if one.place.point is not None and one.place.x is None and not _on_the_largest(grids, one.place):
+            fields.fail("point", f'read "{shown(one.place.point)}", which is no point of the {one.side} {one.site}')
+    return PastDose(medicine=fields.text("medicine") or "", at=at, kind=kind, places=places)
+
+
+def _on_the_largest(grids: Grids, place: SkinPlace) -> bool:
+    return skin_map(grids, WHOLE).spot(place.site, place.side, place.point or "") is not None
+
+
+def _about(
+    picked: tuple[tuple[datetime, Picked | None], ...], spots: int, per_day: int, state: SkinState
+) -> list[Finding]:
+    """Too few points to rest each, and the first injection that had to go inside a rest or nowhere at all."""
+    found: list[Finding] = []
+    days = state.wear.rest_days
+    if spots < per_day * days:
+        needed = str(per_day * days)
+        found.append(finding("points-too-few", count=str(spots), needed=needed, days=str(days), per_day=str(per_day)))
+    if any(one is None for _, one in picked):
+        found.append(finding("site-none-left", reasons="every point is ruled out or on a lump."))
+    inside = next((one for _, one in picked if one is not None and not one.rested), None)
+    if inside is not None:
+        spot = inside.spot
+        used = state.used.get(spot.cell)
+        day = used.date().isoformat() if used is not None else "a day of this plan"
+        where = f"{spot.side} {spot.site}"
+        found.append(finding("points-inside-rest", point=spot.name, site=where, day=day, days=str(days)))
+    return found
+
+
+def _next(at: datetime, one: Picked, state: SkinState) -> dict[str, Any]:
+    spot = one.spot
+    return {
+        "at": at.isoformat(),
+        "site": spot.site,
+        "side": spot.side,
+        "point": spot.name,
+        "where": point_words(state.skin, spot),
+        "place_mm": place_json(spot.x, spot.y),
+        "burden": round(one.burden, 6),
+        "rested": one.rested,
+        "because": one.because,
+    }
+
+
+def _look_back(back: LookBack) -> dict[str, Any]:
+    return {
+        "injections": back.injections,
+        "without_a_point": back.unplaced,
+        "share_inside_rest": round(back.overused, 6),
+        "share_too_near": round(back.too_near, 6),
+        "median_distance_mm": None if back.median_mm is None else round(back.median_mm, 1),
+        "neglected": [{"site": site, "side": side} for site, side in back.neglected],
+        "by_place": [{"site": site, "side": side, "count": count} for site, side, count in back.by_place],
+        "lumps": [_lump(mark) for mark in back.lumps],
+    }
+
+
+def _lump(mark: SkinMark) -> dict[str, Any]:
+    return {
+        "kind": mark.kind,
+        "site": mark.site,
+        "side": mark.side,
+        "point": mark.point or None,
+        "size_mm": None if mark.size_mm is None else f"{float(mark.size_mm):g}",
+        "seen": None if mark.seen is None else mark.seen.isoformat(),
+        "gone": None if mark.gone is None else mark.gone.isoformat(),
+    }
+
+
+def _spot(spot: Spot, state: SkinState) -> dict[str, Any]:
+    """One point for a picture: where it is, how worn, whether it rests or is shut."""
+    used = state.used.get(spot.cell)
+    return {
+        "site": spot.site,
+        "side": spot.side,
+        "point": spot.name,
+        "place_mm": place_json(spot.x, spot.y),
+        "burden": round(state.burden[spot.cell], 6),
+        "last_used": None if used is None else used.date().isoformat(),
+        "rested": state.rested(spot.cell),
+        "shut": state.mark_at(spot) is not None,
+    }

@@ -1,0 +1,108 @@
+"""What a needle reaches in one body, way by way: angle, fold, how much stays outside, and how each way is weighed.
+
+Lengths are in mm, angles in degrees; chances and scores lie in 0..1. Which way of missing is worse is the medicine's to
+say; bone is pain, and counts only where too deep is the worse way.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+
+from drawup.injection.policy import Needle
+from drawup.injection.tissue import (
+    MARGIN,
+    Cells,
+    Chance,
+    Distance,
+    cells_at,
+    chance_of,
+    quantile_mm,
+    tip_depth_mm,
+)
+
+NOTHING_OUTSIDE = Fraction(0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """How a needle goes in: the angle, whether the skin is lifted into a fold, and the mm that stay outside."""
+
+    angle_deg: int
+    lifted: bool = False
+    outside_mm: Fraction = NOTHING_OUTSIDE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Aim:
+    """What is asked of an injection: the layer, the least chance of it, and which miss is worse and by how much."""
+
+    into_muscle: bool
+    least: float
+    worse: str = ""
+    worse_times: float = 2.0
+
+    @property
+    def weights(self) -> tuple[float, float]:
+        """How much too shallow and too deep count."""
+        shallow = self.worse_times if self.worse == "too shallow" else 1.0
+        if self.worse == "too deep":
+            return shallow, self.worse_times
+        return shallow, 0.0 if self.into_muscle else 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reached:
+    """What one needle reaches one way: depth of the tip, the layers' chances, and the score they come to."""
+
+    way: Way
+    depth_mm: float
+    cells: Cells
+    chance: Chance
+    score: float
+
+
+def aim_of(*, into_muscle: bool, least: Fraction, worse: str, worse_times: int) -> Aim:
+    """An aim from a policy's exact numbers."""
+    return Aim(into_muscle=into_muscle, least=float(least), worse=worse, worse_times=float(worse_times))
+
+
+def reached(distance: Distance, needle: Needle, way: Way, aim: Aim) -> Reached:
+    """What this needle reaches this way."""
+    depth = tip_depth_mm(needle.length_mm, way.angle_deg, way.outside_mm)
+    cells = cells_at(distance, depth, lifted=way.lifted)
+    chance = chance_of(cells, into_muscle=aim.into_muscle)
+    shallow, deep = aim.weights
+    score = 1 - shallow * chance.too_shallow - deep * (chance.too_deep or 0.0)
+    return Reached(way=way, depth_mm=depth, cells=cells, chance=chance, score=score)
+
+
+def best_way(distance: Distance, needle: Needle, ways: tuple[Way, ...], aim: Aim) -> Reached:
+    """The first way that is good enough, or else the one that comes nearest; ways stand most comfortable first."""
+    best: Reached | None = None
+    for way in ways:
+        found = reached(distance, needle, way, aim)
+        if found.score >= aim.least:
+            return found
+        if best is None or found.score > best.score:
+            best = found
+    assert best is not None, "there is always a way"
+    return best
+
+
+def length_that_would(distance: Distance, way: Way, aim: Aim) -> int:
+    """The length in whole mm that would be good enough this way: the least into muscle, the most under the skin."""
+    shallow, deep = aim.weights
+    sine = math.sin(math.radians(way.angle_deg))
+    if aim.into_muscle:
+        depth = quantile_mm(distance, 1 - (1 - aim.least) / shallow) + MARGIN
+        return math.ceil(depth / sine + float(way.outside_mm))
+    return math.floor(quantile_mm(distance, (1 - aim.least) / deep) / sine)
+
+
+def of_100(share: float) -> str:
+    """A chance for a person: "under 1", "67", "over 99"."""
+    if share < 0.01:
+        return "under 1"
+    return "over 99" if share > 0.99 else f"{share * 100:.0f}"
