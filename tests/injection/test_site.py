@@ -10,12 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drawup.evidence.policies import load_policy
-from drawup.evidence.tables import load_sites
+from drawup.evidence.tables import load_grids, load_sites
 from drawup.injection.patient import Age, RuledOut
 from drawup.injection.policy import SiteLimit
+from drawup.injection.rotation import skin_state, wear_of
 from drawup.injection.site import (
     NOTHING_CHOSEN,
-    PastInjection,
     SiteChoice,
     SiteChosen,
     choose_sites,
@@ -23,6 +23,7 @@ from drawup.injection.site import (
     far_enough,
     with_limits,
 )
+from drawup.injection.skin import PastInjection, SkinPlace, skin_map
 
 TODAY = date(2026, 3, 2)
 ADULT, CHILD_OF_4, INFANT = "1980-01-01", "2021-05-14", "2025-12-01"
@@ -65,6 +66,9 @@ def sites_for(volume: str, *, born: str | None = ADULT, route: str = "intramuscu
         "notation": POLICY.notation,
         "divisible": True,
     }
+    if "skin" not in other:
+        skin, now = skin_map(load_grids(), Fraction(1)), datetime(2026, 3, 2, 9, tzinfo=UTC)
+        given["skin"] = skin_state(skin, wear_of(POLICY), other.get("recent", ()), (), now)
     return choose_sites(**{**given, **other})
 
 
@@ -83,7 +87,7 @@ def out(*regions: str) -> tuple[RuledOut, ...]:
 def used(*site_sides: tuple[str, str]) -> tuple[PastInjection, ...]:
     """Earlier injections, newest first."""
     return tuple(
-        PastInjection(site=site, side=side, point=None, at=datetime(2026, 2, 28 - ago, tzinfo=UTC))
+        PastInjection(place=SkinPlace(site=site, side=side), at=datetime(2026, 2, 28 - ago, tzinfo=UTC))
         for ago, (site, side) in enumerate(site_sides)
     )
 

@@ -71,8 +71,16 @@ def test_an_inr_of_5_2_or_none_goes_to_the_prescriber() -> None:
 
 def test_no_weight_on_file_gives_the_same_plan_without_demand() -> None:
     with_weight, without = Answered(request("2.6")), Answered(request("2.6", weight=False))
-    for key in ("dose", "volume_ml", "injections"):
+    for key in ("dose", "volume_ml"):
         assert without[key] == with_weight[key]
+    # What the figures say is wider where the weight is not known; what the hands do is the same.
+    figures = {"chance", "cells", "distance_mm", "other_needles"}
+    hands = [
+        {key: value for key, value in one["injections"][0].items() if key not in figures}
+        for one in (with_weight, without)
+    ]
+    assert hands[0] == hands[1]
+    assert without["injections"][0]["distance_mm"]["p95"] > with_weight["injections"][0]["distance_mm"]["p95"]
     assert without.codes("stop") == []
     assert without.codes("ask") == ["bleeding-risk"]
 

@@ -6,10 +6,12 @@ from drawup.cli.edge import finding_text, line
 from drawup.injection.arrangement import PlannedInjection, barrel_text
 from drawup.injection.barrel import mark_text, percent_text
 from drawup.injection.medicine import ROUTE_WORDS, Presentation
+from drawup.injection.needle import NeedleChoice
 from drawup.injection.notation import render, render_concentration, render_ml, render_number
 from drawup.injection.plan import Plan
 from drawup.injection.policy import Policy
 from drawup.injection.preparation import Candidate, pack_text
+from drawup.injection.reach import of_100
 from drawup.injection.request import Request
 
 
@@ -110,6 +112,8 @@ def _injection(injection: PlannedInjection, index: int, total: int, policy: Poli
         place += f": {mark_text(drawn, notation) if drawn else render_number(injection.volume_ml, notation) + ' mL'}"
         place += f" in a {barrel_text(drawn.barrel, policy)}" if drawn else ""
     lines = [line(f"Where{number}", f"{place}   ({injection.place.because})")]
+    if injection.place.where:
+        lines.append(line("", injection.place.where))
     if choice.needle is not None:
         gauge, length = choice.needle.gauge, render_number(choice.needle.length_mm, notation)
         second = "second" if choice.seconds == 1 else "seconds"
@@ -118,9 +122,24 @@ def _injection(injection: PlannedInjection, index: int, total: int, policy: Poli
         words = f"{gauge} G {length} mm at {choice.angle_deg} degrees{seconds}{force}   (by {choice.basis})"
         lines.append(line(f"Needle{number}", words))
         lines += [line("", reason) for reason in choice.reasons[:1]]
+        lines += [line("", words) for words in _layers(choice)]
     if index == 0:
         lines += [line("" if step else "How", words) for step, words in enumerate(injection.steps)]
     return lines
+
+
+def _layers(choice: NeedleChoice) -> list[str]:
+    """What the needle reaches in this body, or where the figures end."""
+    if choice.reach is None or choice.distance is None:
+        return [f"no chance is shown: {choice.no_chance}"] if choice.no_chance else []
+    chance = choice.reach.chance
+    words = f"the layer meant in {of_100(chance.intended)} of 100, too shallow in {of_100(chance.too_shallow)}"
+    if chance.too_deep is not None:
+        words += f", too deep or at bone in {of_100(chance.too_deep)}"
+    whom = "all adults measured" if choice.distance.unknown else "bodies like this one"
+    if choice.distance.status == "distribution only":
+        whom = "the people measured, whatever their weight"
+    return [f"{words}: {whom}" if choice.distance.measured_mm is None else f"{words}: by the distance measured"]
 
 
 def _why_not(plan: Plan, request: Request, policy: Policy) -> list[str]:

@@ -256,6 +256,8 @@ def correction(desk: Desk, /, entry: str, reason: str, by: str, as_json: bool, *
 @click.option("--place", "place", required=True, metavar="'SIDE SITE'")
 @click.option("--kind", required=True, metavar="WORD", help="lump, bruise, redness, nothing, gone ...")
 @click.option("--size", metavar="MM", help="Its largest size in mm.")
+@click.option("--mm", metavar="X,Y", help="Instead of a point: mm outward and downward from the site's landmark.")
+@click.option("--how", type=click.Choice(["felt", "seen"]), help="Felt under the skin, or seen.")
 @click.option("--words", default="", metavar="WORDS")
 @click.option("--at", metavar="TIME", help="When; now if left out.")
 @by_option
@@ -268,6 +270,8 @@ def inspect(
     place: str,
     kind: str,
     size: str | None,
+    mm: str | None,
+    how: str | None,
     words: str,
     at: str | None,
     by: str,
@@ -276,7 +280,11 @@ def inspect(
     """Record what was seen or felt on a PATIENT's skin."""
     from drawup.service.otherwise import inspected
 
-    body = {**_places((place,))[0], "kind": kind}
+    body: dict[str, Any] = {**_places((place,))[0], "kind": kind}
+    if mm is not None:
+        body["place_mm"] = [part.strip() for part in mm.split(",")]
+    if how is not None:
+        body["how"] = how
     if size is not None:
         body["size_mm"] = size
     if words:

@@ -119,6 +119,8 @@ def _after_a_sting(making: Making) -> None:
 
 _MORNING = ("5.8", "6.4", "7.1", "5.2", "8.3", "6.9", "7.7", "6.1", "5.5", "9.2")
 _EVENING = ("8.4", "7.2", "9.6", "6.6", "7.9", "8.8", "6.3", "7.4", "8.1", "6.8")
+_DAYS_TO_LUMP = 7
+_OFF_THE_LUMP = {"lump-move": "Dr Solvei (invented) told; glucose also at midday for a week"}
 _TWO_ORDERS = {"duplicate-order": "33 before breakfast and 18 before supper, both meant"}
 
 
@@ -129,14 +131,15 @@ def _insulin() -> Iterator[Event]:
     )
     for number in range(20):
         day = date(2026, 2, 10) + timedelta(days=number)
-        yield from _insulin_dose(f"{day} 08:05", _MORNING[number % 10], "breakfast", first=number == 0)
-        yield from _insulin_dose(f"{day} 17:40", _EVENING[number % 10], "supper", first=number == 0)
-    yield from _insulin_dose("2026-03-02 08:05", "6.2", "breakfast", first=False)
+        reasons = _TWO_ORDERS if number == 0 else _OFF_THE_LUMP if number == _DAYS_TO_LUMP else {}
+        yield from _insulin_dose(f"{day} 08:05", _MORNING[number % 10], "breakfast", reasons)
+        yield from _insulin_dose(f"{day} 17:40", _EVENING[number % 10], "supper", reasons)
+    yield from _insulin_dose("2026-03-02 08:05", "6.2", "breakfast", {})
+    yield _at("2026-02-09 18:30", _always_the_same_spot)
     yield _at("2026-02-16 17:50", _lump)
 
 
-def _insulin_dose(at: str, glucose: str, order: str, *, first: bool) -> Iterator[Event]:
-    reasons = _TWO_ORDERS if first else {}
+def _insulin_dose(at: str, glucose: str, order: str, reasons: dict[str, str]) -> Iterator[Event]:
     yield _at(at, lambda m: m.read("delphine", "glucose", f"{glucose} mmol/L"))
     yield Event(
         at=moment(at) + timedelta(minutes=6),
@@ -144,8 +147,28 @@ def _insulin_dose(at: str, glucose: str, order: str, *, first: bool) -> Iterator
     )
 
 
+def _always_the_same_spot(making: Making) -> None:
+    """What she told on the first day: at home it always went into the same spot."""
+    body = {
+        "medicine": "dorsulin",
+        "amount": "18 units",
+        "at": moment("2026-02-09 18:00").isoformat(),
+        "injections": [{"site": "abdominal fat", "side": "right", "point": "K5"}],
+        "note": "By herself, for months into this spot.",
+    }
+    otherwise.reported(making.store, making.patients["delphine"], body, by=staff("ravi"), now=making.now)
+
+
 def _lump(making: Making) -> None:
-    body = {"site": "abdominal fat", "side": "right", "kind": "lump", "size_mm": "25", "words": "lower part, soft"}
+    body = {
+        "site": "abdominal fat",
+        "side": "right",
+        "point": "K5",
+        "kind": "lump",
+        "how": "felt",
+        "size_mm": "25",
+        "words": "lower part, soft",
+    }
     otherwise.inspected(
         making.store, making.patients["delphine"], body, by=staff("ravi"), at=making.now, now=making.now
     )

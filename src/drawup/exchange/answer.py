@@ -6,6 +6,7 @@ from fractions import Fraction
 from typing import Any
 
 from drawup import __version__
+from drawup.exchange.skin_entry import place_json
 from drawup.injection.arrangement import PlannedInjection
 from drawup.injection.barrel import mark_text, percent_text
 from drawup.injection.finding import Finding, Severity, finding
@@ -146,6 +147,11 @@ def _injection(one: PlannedInjection, policy: Policy) -> dict[str, Any]:
         "site": one.place.site,
         "side": one.place.side,
         "point": one.place.point,
+        "where": one.place.where or None,
+        "place_mm": None if one.place.spot is None else place_json(one.place.spot.x, one.place.spot.y),
+        "body_scale": None if one.place.spot is None else f"{float(one.scale):g}",
+        "grid": None if one.place.spot is None else one.grid,
+        "burden": None if one.place.burden is None else round(one.place.burden, 6),
         "volume_ml": exact_text(one.volume_ml),
         "because": one.place.because,
         "barrel": None if drawn is None else barrel_json(drawn.barrel),

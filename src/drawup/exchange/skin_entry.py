@@ -6,19 +6,22 @@ import re
 from datetime import datetime
 from fractions import Fraction
 from itertools import pairwise
+from typing import Any
 
 from drawup.evidence.tables import load_sites
 from drawup.exchange.reader import FieldError, Fields, shown
 from drawup.injection.anatomy import by_name
 from drawup.injection.patient import SIDES, Patient, SkinMark
-from drawup.injection.skin import PastInjection, SkinPlace
+from drawup.injection.skin import PastInjection, SkinMap, SkinPlace, Spot
 from drawup.injection.timing import PastDose
 
-_WHERE_KEYS = ("site", "side", "point", "place_mm", "body_scale", "volume_ml", "gauge")
+_WHERE_KEYS = ("site", "side", "point", "place_mm", "body_scale", "grid", "volume_ml", "gauge")
 _PAST_KEYS = frozenset(["medicine", "amount", "at", "kind", "also_at", "ordered", *_WHERE_KEYS])
 _PLACE_KEYS = frozenset(_WHERE_KEYS)
 _VISIT_KEYS = frozenset(["site", "side", "point", "place_mm", "medicine"])
-_MARK_KEYS = frozenset(["kind", "site", "side", "point", "place_mm", "body_scale", "size_mm", "seen", "gone", "how"])
+_MARK_KEYS = frozenset(
+    ["kind", "site", "side", "point", "place_mm", "body_scale", "grid", "size_mm", "seen", "gone", "how"]
+)
 _MILLIMETRES = re.compile(r"-?[0-9]{1,3}(?:\.[0-9])?", re.ASCII)
 
 
@@ -96,6 +99,14 @@ def _site_and_side(fields: Fields) -> tuple[str, str]:
     return site, side
 
 
+def read_place_mm(fields: Fields) -> list[str]:
+    """mm outward and downward from the landmark, checked, as text. Raises FieldError."""
+    x, y = _place_mm(fields)
+    if x is None or y is None:
+        fields.fail("place_mm", 'missing, expected two numbers such as ["-12.5", "30"]')
+    return place_json(x, y)
+
+
 def _place_mm(fields: Fields) -> tuple[int | None, int | None]:
     """mm outward and downward from the site's landmark, as whole tenths."""
     value = fields.take("place_mm")
@@ -113,7 +124,8 @@ def _place_mm(fields: Fields) -> tuple[int | None, int | None]:
 
 
 def _scale(fields: Fields) -> Fraction | None:
-    """The scale of the body that a place was written on: 1 is an adult's."""
+    """The scale of the body that a place was written on: 1 is an adult's. There is one version of the grid so far."""
+    fields.whole("grid", least=1, most=1)
     scale = fields.number("body_scale", above=0)
     if scale is not None and not Fraction(1, 5) <= scale <= 1:
         fields.fail("body_scale", f'read "{shown(fields.take("body_scale"))}", expected from 0.2 to 1 (an adult)')
@@ -134,6 +146,11 @@ def check_history(history: tuple[PastDose, ...], patient: Patient) -> None:
         if before > after:
             message = f"read {float(before)}, larger than on a later day: is this the history of two bodies?"
             raise FieldError(f"history[{index}].body_scale", message)
+
+
+def spot_json(spot: Spot, skin: SkinMap) -> dict[str, Any]:
+    """Where a point lies, as requests, answers and entries write it."""
+    return {"place_mm": place_json(spot.x, spot.y), "body_scale": f"{float(skin.scale):g}", "grid": skin.version}
 
 
 def place_json(x: int, y: int) -> list[str]:

@@ -25,18 +25,18 @@ from drawup.injection.medicine import Medicine
 from drawup.injection.needle import DrawingUp, NeedleChoice, choose_needle, drawing_up_needle
 from drawup.injection.notation import render_ml, render_number
 from drawup.injection.order import Order, doses_per_day
-from drawup.injection.patient import SIDES, Age
+from drawup.injection.patient import Age
+from drawup.injection.points import recent_of, steady_zones
 from drawup.injection.policy import Barrel, Policy
 from drawup.injection.precautions import check_history_places, check_lump_move, check_marks, speaks_against
 from drawup.injection.preparation import Candidate, Refused, largest_volume, pack_text, prepare
 from drawup.injection.quantity import Quantity
 from drawup.injection.reach import Aim, aim_of
 from drawup.injection.request import Request, Tables
-from drawup.injection.rotation import SkinState, Zone, skin_state, steady_site, wear_of, zones_of_the_week
+from drawup.injection.rotation import SkinState, skin_state, wear_of
 from drawup.injection.site import Place, Site, SiteChoice, SiteChosen, choose_sites, site_order
-from drawup.injection.skin import PastInjection, body_scale, skin_map
+from drawup.injection.skin import body_scale, skin_map
 from drawup.injection.technique import technique
-from drawup.injection.timing import COUNTED, PastDose
 
 _ZERO = Fraction(0)
 _NO_PLACE = 99
@@ -51,6 +51,8 @@ class PlannedInjection:
     needle: NeedleChoice
     steps: tuple[str, ...]
     drawing_up: DrawingUp | None = None
+    scale: Fraction = Fraction(1)
+    grid: int = 1
 
     @property
     def volume_ml(self) -> Fraction:
@@ -213,7 +215,7 @@ def _sites(
     if order.route is None:
         return None
     age = patient.age(request.now.date())
-    recent = _recent(request.history)
+    recent = recent_of(request.history)
     names = site_order(policy, order.route, age)
 
     def interval_for(part: Fraction) -> Fraction | None:
@@ -241,17 +243,8 @@ def _sites(
         divisible=candidate.device is None,
         skin=skin,
         same_visit=request.same_visit,
-        zones=_zones(request, recent, names),
+        zones=steady_zones(medicine, request.history, names, request.now, doses_per_day(order)),
     )
-
-
-def _recent(history: tuple[PastDose, ...] | None) -> tuple[PastInjection, ...]:
-    """Where injections went, newest first, of whatever medicine: it is one skin."""
-    if not history:
-        return ()
-    used = [place for past in history if past.kind in COUNTED for place in past.places]
-    used.sort(key=lambda past: past.at, reverse=True)
-    return tuple(used)
 
 
 def skin_of(request: Request, policy: Policy, tables: Tables) -> SkinState:
@@ -259,23 +252,8 @@ def skin_of(request: Request, policy: Policy, tables: Tables) -> SkinState:
     patient = request.patient
     scale = body_scale(tables.grids, patient, patient.age(request.now.date()))
     return skin_state(
-        skin_map(tables.grids, scale), wear_of(policy), _recent(request.history), patient.marks, request.now
+        skin_map(tables.grids, scale), wear_of(policy), recent_of(request.history), patient.marks, request.now
     )
-
-
-def _zones(request: Request, recent: tuple[PastInjection, ...], order: tuple[str, ...]) -> tuple[Zone, ...]:
-    """This week's part of the region for this time of day, where the medicine asks for steady uptake."""
-    medicine = request.medicine
-    if not medicine.steady_uptake:
-        return ()
-    own = [
-        place
-        for past in request.history or ()
-        if past.kind in COUNTED and medicine.counts_with(past.medicine)
-        for place in past.places
-    ]
-    site = steady_site(own or recent, medicine.sites or order, request.now, doses_per_day(request.order), 0)
-    return zones_of_the_week(site, request.now.date(), SIDES)
 
 
 def _finish(
@@ -297,7 +275,8 @@ def _finish(
     if candidate.device is None:
         found += _not_readable(request, option, places, parts, whole, policy)
     injections = tuple(
-        _inject(request, candidate, place, drawn, policy, tables) for place, drawn in zip(places, parts, strict=True)
+        _inject(request, candidate, place, drawn, policy, tables, skin)
+        for place, drawn in zip(places, parts, strict=True)
     )
     if sites is not None:
         # The note on a divided volume names the marks, not the parts before rounding.
@@ -501,7 +480,13 @@ def _difference_line(start: str, exact: Fraction, mark: Fraction, policy: Policy
 
 
 def _inject(
-    request: Request, candidate: Candidate, place: Place, drawn: Drawn | None, policy: Policy, tables: Tables
+    request: Request,
+    candidate: Candidate,
+    place: Place,
+    drawn: Drawn | None,
+    policy: Policy,
+    tables: Tables,
+    skin: SkinState,
 ) -> PlannedInjection:
     """One injection with its needle and its steps in the order of the hands."""
     choice = _needle(request, candidate, place, drawn, policy, tables)
@@ -533,7 +518,15 @@ def _inject(
         one_patient=device is not None and device.one_patient,
         watch_minutes=request.medicine.watch_minutes,
     )
-    return PlannedInjection(place=place, drawn=drawn, needle=choice, steps=steps, drawing_up=drawing_up)
+    return PlannedInjection(
+        place=place,
+        drawn=drawn,
+        needle=choice,
+        steps=steps,
+        drawing_up=drawing_up,
+        scale=skin.skin.scale,
+        grid=skin.skin.version,
+    )
 
 
 def _needle(

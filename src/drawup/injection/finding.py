@@ -1,8 +1,8 @@
 """What a clinician must see before giving: one closed table of codes, and the findings made from it.
 
 A finding blocks preparing and giving, never recording. Its severity belongs to its code, so that the same fact is never
-a stop in one place and a note in another. The rows stand in finding_stops.py and finding_asks.py; docs/findings.md is
-written from them.
+a stop in one place and a note in another. The rows stand in finding_stops.py, finding_asks.py and finding_notes.py;
+docs/findings.md is written from them.
 """
 
 from __future__ import annotations
@@ -10,7 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from drawup.injection.finding_asks import ASKS, NOTES
+from drawup.injection.finding_asks import ASKS
+from drawup.injection.finding_notes import NOTES
 from drawup.injection.finding_row import Row
 from drawup.injection.finding_stops import CONFIRMS, STOPS
 

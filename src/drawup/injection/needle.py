@@ -10,10 +10,24 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 
+from drawup.injection.drawer import (
+    LENGTH_SLACK_MM,
+    MARGIN_MM,
+    SHOWING_MM,
+    Wanted,
+    about_proposed,
+    against,
+    from_drawer,
+    label_fault,
+    mm,
+    needle_words,
+    none_fits,
+    reasons_for,
+)
 from drawup.injection.finding import Finding, finding, worst_first
 from drawup.injection.flow import EASY_N, MOST_N, Flow, Push, Resistance, push_band, push_newtons, push_of
 from drawup.injection.guideline import Body, BoneRow, Bore, NeedleRow, NeedleTable, bone_row, counts_for, row_for
-from drawup.injection.notation import Notation, decimal_text
+from drawup.injection.notation import Notation
 from drawup.injection.patient import Age
 from drawup.injection.policy import Needle
 from drawup.injection.reach import Aim, Reached, Way, best_way, length_that_would, of_100, reached
@@ -48,13 +62,6 @@ __all__ = [
 
 # The only names in this module that may hold a binary float: a chance is no amount.
 FLOAT_FUNCTIONS = ("share_at_bone",)
-
-MARGIN_MM = Fraction(5)
-"""The tip counts as in muscle from here past the fascia (Poland GA et al., JAMA 1997;277:1709-11)."""
-SHOWING_MM = Fraction(3)
-"""What is left showing where bone is near: 2 to 3 mm in the same study."""
-LENGTH_SLACK_MM = Fraction(1)
-"""A needle sold in inches counts as the nearest length in mm (25.4 as 25, 37.5 as 38)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,7 +148,7 @@ def choose_needle(
     needle or warn, and never a shorter one into muscle.
     """
     row, missing = row_for(table, route, site, body)
-    ask = _Ask(
+    ask = Wanted(
         into_muscle=aim.into_muscle,
         row=row,
         measured=measured_mm if aim.into_muscle else None,
@@ -152,7 +159,7 @@ def choose_needle(
         if viscosity_mpa_s is not None and barrel_bore_mm is not None
         else None,
     )
-    proposed, others = _from_drawer(drawer, ask, table)
+    proposed, others = from_drawer(drawer, ask, table)
     distance = distance_at(tissue, site, body, measured_mm)
     known = distance if isinstance(distance, Distance) else None
     findings: list[Finding] = []
@@ -168,11 +175,11 @@ def choose_needle(
         findings = []
         others = () if fixed is not None else tuple(other for other in others if other[0] != given)
     if needle is None:
-        findings.append(_none_fits(ask, table, site))
+        findings.append(none_fits(ask, table, site))
     elif given is not None:
-        findings += _against(needle, ask, proposed, is_fixed=fixed is not None)
+        findings += against(needle, ask, proposed, is_fixed=fixed is not None)
     elif not findings:
-        findings += _about_proposed(needle, ask)
+        findings += about_proposed(needle, ask)
     push = None
     bone = None
     if needle is not None:
@@ -201,7 +208,7 @@ def choose_needle(
         needle=needle,
         way=way,
         basis=_basis(known),
-        reasons=_reasons(ask, needle),
+        reasons=reasons_for(ask, needle),
         others=others,
         seconds=-(-volume_ml // ml_per_second) if ml_per_second else None,
         push=push,
@@ -239,7 +246,7 @@ def check_needle(
     """One needle put in one way: the chance of each layer where the figures allow one, else the guideline's word."""
     route = "intramuscular" if aim.into_muscle else "subcutaneous"
     row, missing = row_for(table, route, site, body)
-    ask = _Ask(
+    ask = Wanted(
         into_muscle=aim.into_muscle,
         row=row,
         measured=measured_mm if aim.into_muscle else None,
@@ -251,7 +258,7 @@ def check_needle(
     # A measured distance is met, or not, by what is inside and how deep that is, so that nothing is lost by the slant.
     depth = Fraction(tip_depth_mm(needle.length_mm, way.angle_deg, way.outside_mm)).limit_denominator(100)
     inside = replace(needle, length_mm=depth) if ask.measured is not None else needle
-    findings = _against(inside, ask, None, is_fixed=False)
+    findings = against(inside, ask, None, is_fixed=False)
     if aim.into_muscle:
         bone = _bone(replace(needle, length_mm=depth), site, body.age, body.bmi, table)
         findings += [bone] if bone is not None else []
@@ -289,205 +296,7 @@ def _basis(distance: Distance | None) -> str:
     return "model" if distance.measured_mm is None else "measured"
 
 
-# Which needle of the drawer.
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Ask:
-    """What is asked of a needle. `measured`: mm to the muscle; `finer`: 25 G is preferred to 23 G."""
-
-    into_muscle: bool
-    row: NeedleRow | None
-    measured: Fraction | None
-    least_gauge: int | None
-    widest_gauge: int | None
-    finer: bool
-    flow: Flow | None
-
-
-@lru_cache(maxsize=4096)
-def _from_drawer(
-    drawer: tuple[Needle, ...], ask: _Ask, table: NeedleTable
-) -> tuple[Needle | None, tuple[tuple[Needle, str], ...]]:
-    """The needle that suits best, and of every other why not."""
-    refused: list[tuple[Needle, str]] = []
-    ranked: list[tuple[tuple[Fraction | int, ...], Needle]] = []
-    for needle in dict.fromkeys(drawer):
-        fault = _length_fault(needle, ask) or _label_fault(needle, ask)
-        if fault:
-            refused.append((needle, fault))
-        else:
-            ranked.append((_rank(needle, ask, table.bores), needle))
-    if not ranked:
-        return None, tuple(refused)
-    ranked.sort(key=lambda one: one[0])
-    best = ranked[0][1]
-    return best, (*((needle, _why_second(needle, best, ask, table.bores)) for _, needle in ranked[1:]), *refused)
-
-
-def _length_fault(needle: Needle, ask: _Ask) -> str:
-    """Why this length ends in another layer; "" where it does not. Under the skin a shorter one is no fault."""
-    if ask.measured is not None:
-        return _short_of_muscle(needle, ask.measured)
-    if ask.row is None:
-        return "the guideline says nothing about this site at this age"
-    low, high = ask.row.shortest_mm, ask.row.longest_mm
-    if needle.length_mm > high + LENGTH_SLACK_MM:
-        return f"longer than {_mm(high)}"
-    if needle.length_mm < low - LENGTH_SLACK_MM and ask.into_muscle:
-        return f"shorter than {_mm(low)}{', not likely to reach the muscle' if ask.row.beyond else ''}"
-    return ""
-
-
-def _short_of_muscle(needle: Needle, measured: Fraction) -> str:
-    into = needle.length_mm - measured
-    if into < 0:
-        return f"{_mm(-into)} short of the fascia"
-    return f"only {_mm(into)} into the muscle" if into < MARGIN_MM else ""
-
-
-def _label_fault(needle: Needle, ask: _Ask) -> str:
-    """A gauge number over the label's is a narrower bore."""
-    if ask.least_gauge is not None and needle.gauge > ask.least_gauge:
-        return f"narrower than {ask.least_gauge} G, which the label asks for at least"
-    return ""
-
-
-def _gauge_fault(needle: Needle, ask: _Ask) -> str:
-    """Why this gauge is not what the guideline, or a bleeding risk, asks for."""
-    if ask.widest_gauge is not None and needle.gauge < ask.widest_gauge:
-        return f"wider than {ask.widest_gauge} G, with a bleeding risk"
-    if ask.row is None:
-        return ""
-    widest, finest = ask.row.widest_gauge, ask.row.finest_gauge
-    if ask.least_gauge is not None and ask.least_gauge < widest:
-        widest = ask.least_gauge
-    if needle.gauge < widest:
-        return f"wider than {widest} G"
-    return f"finer than {finest} G" if needle.gauge > finest and ask.into_muscle else ""
-
-
-def _rank(needle: Needle, ask: _Ask, bores: tuple[Bore, ...]) -> tuple[Fraction | int, ...]:
-    """Least first: push over the limit, the length taken first, a gauge outside, a hard push, the gauge taken first.
-
-    The layer is decided by the length, so it counts before the gauge. The gauge taken first is common practice, no
-    source: 25 G for 1 mL or less or with a bleeding risk, else 23 G.
-    """
-    force = push_newtons(needle, ask.flow, bores) if ask.flow is not None else None
-    over = int(force is not None and force > MOST_N)
-    hard = int(force is not None and force > EASY_N)
-    outside = 1 if _gauge_fault(needle, ask) else 0
-    if ask.measured is not None:
-        length = needle.length_mm
-    elif ask.row is not None:
-        length = abs(needle.length_mm - (ask.row.prefer_mm or ask.row.longest_mm))
-    else:
-        length = needle.length_mm
-    return over, length, outside, hard, abs(needle.gauge - (25 if ask.finer else 23)), needle.gauge
-
-
-def _why_second(needle: Needle, best: Needle, ask: _Ask, bores: tuple[Bore, ...]) -> str:
-    """Why a needle that would do is not taken first."""
-    fault = _gauge_fault(needle, ask)
-    if fault:
-        return fault
-    if ask.flow is not None:
-        force = push_newtons(needle, ask.flow, bores)
-        if force is not None and force > EASY_N:
-            return f"about {force:.0f} N of push"
-    if needle.length_mm != best.length_mm:
-        return f"would do, but {_mm(best.length_mm)} is taken first here"
-    return f"would do, but {best.gauge} G is taken first for this volume"
-
-
-# What must be said about the needle.
-
-
-def needle_words(needle: Needle) -> str:
-    """A needle for a person: "23 G 25 mm"."""
-    return f"{needle.gauge} G {_mm(needle.length_mm)}"
-
-
-@lru_cache(maxsize=1024)
-def _mm(length: Fraction) -> str:
-    return f"{decimal_text(length) or f'{length.numerator}/{length.denominator}'} mm"
-
-
-def _wanted(ask: _Ask) -> str:
-    """What to fetch: length and gauges."""
-    if ask.measured is not None:
-        length = f"at least {_mm(ask.measured + MARGIN_MM)}"
-    elif ask.row is None:
-        length = "a length that suits this site"
-    else:
-        low, high = ask.row.shortest_mm, ask.row.prefer_mm or ask.row.longest_mm
-        length = _mm(high) if ask.row.prefer_mm or low == high else f"{_mm(low)} to {_mm(high)}"
-    if ask.least_gauge is not None:
-        return f"a needle of {length}, {ask.least_gauge} G or wider"
-    if ask.row is None:
-        return f"a needle of {length}"
-    widest = max(ask.row.widest_gauge, ask.widest_gauge or 0)
-    return f"a needle of {length}, {widest} to {ask.row.finest_gauge} G"
-
-
-def _none_fits(ask: _Ask, table: NeedleTable, site: str) -> Finding:
-    if ask.measured is not None:
-        reason = f"skin to muscle was measured as {_mm(ask.measured)}, and {_mm(MARGIN_MM)} into it are needed"
-    elif ask.row is None:
-        reason = f"{table.title} says nothing about {site} at this age"
-    else:
-        reason = f"{site}, {ask.row.body}: {_mm(ask.row.prefer_mm or ask.row.longest_mm)} is needed"
-    return finding("needle-none-fits", reason=reason, wanted=_wanted(ask))
-
-
-def _about_proposed(needle: Needle, ask: _Ask) -> list[Finding]:
-    found = []
-    if ask.row is not None and ask.row.beyond and ask.measured is None:
-        missing = f"{ask.row.body} are over the cut-off for a 37.5 mm needle, and no length was published for them"
-        found.append(
-            finding("needle-beyond-evidence", source=ask.row.source, needle=needle_words(needle), missing=missing)
-        )
-    fault = _gauge_fault(needle, ask)
-    if fault:
-        found.append(_outside(needle, fault, _wanted(ask), ask))
-    return found
-
-
-def _against(needle: Needle, ask: _Ask, proposed: Needle | None, *, is_fixed: bool) -> list[Finding]:
-    """What speaks against a needle that is a given or was chosen by hand."""
-    wanted = needle_words(proposed) if proposed is not None else _wanted(ask)
-    words = needle_words(needle)
-    length = _length_fault(needle, ask)
-    label = _label_fault(needle, ask)
-    faults = [label] if label and not is_fixed else []
-    if length and ask.measured is not None:
-        return [
-            finding(
-                "needle-falls-short",
-                needle=words,
-                short=length,
-                margin=_mm(MARGIN_MM),
-                distance=_mm(ask.measured),
-                wanted=wanted,
-            )
-        ]
-    found = []
-    if length and ask.row is not None and ask.row.beyond and length.startswith("shorter"):
-        reason = f"{ask.row.body} are over the published cut-off for 37.5 mm"
-        found.append(finding("needle-likely-short", source=ask.row.source, needle=words, reason=reason, wanted=wanted))
-    elif length and ask.row is not None and not is_fixed:
-        faults.insert(0, length)
-    gauge = "" if is_fixed else _gauge_fault(needle, ask)
-    if gauge and not label:
-        faults.append(gauge)
-    if faults:
-        found.append(_outside(needle, " and ".join(faults), wanted, ask))
-    return found
-
-
-def _outside(needle: Needle, reason: str, wanted: str, ask: _Ask) -> Finding:
-    source = ask.row.source if ask.row is not None else ""
-    return finding("needle-outside-guideline", source=source, needle=needle_words(needle), reason=reason, wanted=wanted)
+# What must be said of the push and of bone.
 
 
 def _push(needle: Needle, push: Push, flow: Flow, bores: tuple[Bore, ...]) -> list[Finding]:
@@ -516,7 +325,7 @@ def _bone(needle: Needle, site: str, age: Age | None, bmi: Fraction | None, tabl
     if row.sd_mm is None:
         if needle.length_mm < row.mean_mm:
             return None
-        return finding("bone-possible-infant", source=row.source, needle=needle_words(needle), mean=_mm(row.mean_mm))
+        return finding("bone-possible-infant", source=row.source, needle=needle_words(needle), mean=mm(row.mean_mm))
     full = share_at_bone(needle.length_mm, row)
     shown = share_at_bone(needle.length_mm - SHOWING_MM, row)
     # Below one in ten the note would be read past.
@@ -539,7 +348,7 @@ def _model_decides(distance: Distance, body: Body) -> bool:
 def _by_chance(
     drawer: tuple[Needle, ...],
     proposed: Needle,
-    ask: _Ask,
+    ask: Wanted,
     distance: Distance,
     body: Body,
     aim: Aim,
@@ -562,7 +371,7 @@ def _by_chance(
     good = []
     for needle in dict.fromkeys(drawer):
         away = needle.length_mm - proposed.length_mm
-        if away == 0 or (away < 0) == ask.into_muscle or _label_fault(needle, ask) or _too_wide(needle, ask):
+        if away == 0 or (away < 0) == ask.into_muscle or label_fault(needle, ask) or _too_wide(needle, ask):
             continue
         force = push_newtons(needle, ask.flow, table.bores) if ask.flow is not None else None
         if (force is None or force <= MOST_N) and reach(needle).score >= aim.least:
@@ -570,23 +379,23 @@ def _by_chance(
     return min(good, key=lambda one: one[0])[1] if good else None
 
 
-def _too_wide(needle: Needle, ask: _Ask) -> bool:
+def _too_wide(needle: Needle, ask: Wanted) -> bool:
     return needle.gauge < (ask.widest_gauge or _LONGER_WIDEST)
 
 
-def _longer(better: Needle, proposed: Needle, distance: Distance, aim: Aim, ask: _Ask) -> list[Finding]:
+def _longer(better: Needle, proposed: Needle, distance: Distance, aim: Aim, ask: Wanted) -> list[Finding]:
     """That the figures, and not the guideline, chose this length."""
     way = Way(angle_deg=90)
     old, new = reached(distance, proposed, way, aim), reached(distance, better, way, aim)
     in_range = ask.row is not None and better.length_mm <= ask.row.longest_mm + LENGTH_SLACK_MM
     if in_range:
-        return _about_proposed(better, ask)
+        return about_proposed(better, ask)
     code = "needle-longer-by-figures" if aim.into_muscle else "needle-shorter-by-figures"
     return [
         finding(
             code,
             needle=needle_words(better),
-            guideline=_mm(proposed.length_mm),
+            guideline=mm(proposed.length_mm),
             old=of_100(_missed(old, aim)),
             new=of_100(_missed(new, aim)),
         )
@@ -607,7 +416,7 @@ def _swapped(
 
 
 def _too_unlikely(
-    needle: Needle, reach: Reached, distance: Distance, aim: Aim, *, decides: bool, ask: _Ask
+    needle: Needle, reach: Reached, distance: Distance, aim: Aim, *, decides: bool, ask: Wanted
 ) -> list[Finding]:
     """A chance below the one asked for, and the length that would do; nothing where a measurement says it already."""
     if distance.measured_mm is not None and ask.into_muscle:
@@ -703,30 +512,12 @@ def _skin_ways(angle: int, lifted: bool) -> tuple[Way, ...]:
 def _skin(into_muscle: bool, way: Way, lifts_a_fold: bool) -> tuple[str, ...]:
     """How to handle the skin with this needle."""
     if into_muscle:
-        depth = f"leave {_mm(way.outside_mm)} of it showing" if way.outside_mm else "all the way"
+        depth = f"leave {mm(way.outside_mm)} of it showing" if way.outside_mm else "all the way"
         return ("Stretch the skin flat.", f"Put the needle in at {way.angle_deg} degrees, {depth}.")
     needle_in = f"Put the needle in at {way.angle_deg} degrees, all the way."
     if lifts_a_fold:
         return ("Lift a fold of skin, and keep it lifted until the needle is out.", needle_in)
     return (needle_in,)
-
-
-def _reasons(ask: _Ask, needle: Needle | None) -> tuple[str, ...]:
-    if ask.measured is not None:
-        if needle is None:
-            return (f"skin to muscle measured as {_mm(ask.measured)}",)
-        into = needle.length_mm - ask.measured
-        reached = f"{_mm(into)} into it" if into >= 0 else f"{_mm(-into)} short of it"
-        return (f"skin to muscle measured as {_mm(ask.measured)}: {_mm(needle.length_mm)} is {reached}",)
-    return _row_reasons(ask.row) if ask.row is not None else ()
-
-
-@lru_cache(maxsize=256)
-def _row_reasons(row: NeedleRow) -> tuple[str, ...]:
-    low, high = row.shortest_mm, row.longest_mm
-    length = _mm(low) if low == high else f"{_mm(low)} to {_mm(high)}"
-    says = f"{row.issued_by}: {row.body}, {length}, {row.widest_gauge} to {row.finest_gauge} G"
-    return tuple(text for text in (says, row.note, row.source) if text)
 
 
 # The chance part: this may use a float, because a chance is no amount.

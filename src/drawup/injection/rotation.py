@@ -69,11 +69,6 @@ class Picked:
     rested: bool
     because: str
 
-    @property
-    def worn(self) -> str:
-        """The burden for a person."""
-        return f"{self.burden:.2f}"
-
 
 @dataclass(slots=True, kw_only=True)
 class SkinState:
@@ -104,10 +99,6 @@ class SkinState:
     def mark_at(self, spot: Spot) -> SkinMark | None:
         """The lump or the like that keeps this point out; None where it is open."""
         return self.shut.get(spot.cell) or self.shut_sites.get((spot.site, spot.side))
-
-    def worn(self, spot: Spot) -> str:
-        """How worn a point is, for a person."""
-        return f"{self.burden[spot.cell]:.2f}"
 
     def apart_from_last(self, spot: Spot) -> int | None:
         """Squared distance from the injection before; None on other skin, or where there is none."""

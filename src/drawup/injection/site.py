@@ -25,9 +25,10 @@ from drawup.injection.anatomy import (
 from drawup.injection.finding import Finding, finding
 from drawup.injection.notation import Notation, render_ml
 from drawup.injection.patient import Age, RuledOut
+from drawup.injection.points import Place, Pointing, about_points, picked_place, pointed
 from drawup.injection.policy import Policy
-from drawup.injection.rotation import Picked, SkinState, Zone, pick
-from drawup.injection.skin import PastInjection, SkinPlace, Spot, squared
+from drawup.injection.rotation import SkinState, Zone, pick
+from drawup.injection.skin import PastInjection, SkinPlace
 
 __all__ = [
     "NOTHING_CHOSEN",
@@ -57,19 +58,6 @@ class SiteChosen:
     site: str | None = None
     side: str | None = None
     point: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
-    """One injection: where, how much in mL, and why there."""
-
-    site: str
-    side: str
-    point: str | None
-    volume_ml: Fraction
-    because: str
-    spot: Spot | None = None
-    burden: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,6 +118,7 @@ def choose_sites(
     ordered, ordered_side = split_region(ordered_site) if ordered_site else (None, None)
     if ordered_side is not None and chosen.side is None:
         chosen = replace(chosen, side=ordered_side)
+    visit = tuple(place for one in same_visit if (place := skin.skin.frame_place(one)) is not None)
     case = _Case(
         route=route,
         age=age,
@@ -147,9 +136,8 @@ def choose_sites(
         most=most_injections,
         notation=notation,
         divisible=divisible,
-        skin=skin,
+        ask=Pointing(skin=skin, visit=visit, chosen=chosen.point),
         same_visit=same_visit,
-        visit_places=tuple(place for one in same_visit if (place := skin.skin.frame_place(one)) is not None),
         zones=zones,
     )
     findings = [_region_unknown(row, sites) for row in ruled_out if not sites_on(sites, row.region)]
@@ -184,9 +172,8 @@ class _Case:
     most: int
     notation: Notation
     divisible: bool
-    skin: SkinState
+    ask: Pointing
     same_visit: tuple[SkinPlace, ...]
-    visit_places: tuple[tuple[str, int, int], ...]
     zones: tuple[Zone, ...]
 
 
@@ -236,7 +223,7 @@ def _open_sides(case: _Case, site: Site) -> tuple[str, ...]:
     ]
     if case.recent and len(sides) > 1 and _used_last(case, site) == sides[0]:
         sides.reverse()
-    if case.skin.shut or case.skin.shut_sites:
+    if case.ask.skin.shut or case.ask.skin.shut_sites:
         sides.sort(key=lambda side: _marked(case, site, side))
         sides = [side for side in sides if _has_open_point(case, site, side)]
     if case.same_visit:
@@ -247,16 +234,16 @@ def _open_sides(case: _Case, site: Site) -> tuple[str, ...]:
 
 def _marked(case: _Case, site: Site, side: str) -> bool:
     """Whether a lump or the like keeps a part of this side out: then the other side comes first."""
-    shut = case.skin.shut
-    spots = case.skin.skin.spots.get((site.name, side), ())
-    return (site.name, side) in case.skin.shut_sites or any(spot.cell in shut for spot in spots)
+    shut = case.ask.skin.shut
+    spots = case.ask.skin.skin.spots.get((site.name, side), ())
+    return (site.name, side) in case.ask.skin.shut_sites or any(spot.cell in shut for spot in spots)
 
 
 def _has_open_point(case: _Case, site: Site, side: str) -> bool:
-    spots = case.skin.skin.spots.get((site.name, side), ())
-    if (site.name, side) in case.skin.shut_sites:
+    spots = case.ask.skin.skin.spots.get((site.name, side), ())
+    if (site.name, side) in case.ask.skin.shut_sites:
         return False
-    return not spots or any(spot.cell not in case.skin.shut for spot in spots)
+    return not spots or any(spot.cell not in case.ask.skin.shut for spot in spots)
 
 
 def _used_last(case: _Case, site: Site) -> str | None:
@@ -331,8 +318,8 @@ def _answer(case: _Case, name: str, findings: list[Finding]) -> SiteChoice:
     if limit is not None:
         findings.extend(_over(case, site, side, limit, case.volume))
     because = "chosen by the clinician" if case.chosen.site else "named in the order"
-    place = _pointed(case, site, (side,), case.volume, because, [])
-    return SiteChoice(places=(place,), refused=(), findings=(*findings, *_about_points(case, (place,))))
+    place = pointed(case.ask, name, (side,), case.volume, because)
+    return SiteChoice(places=(place,), refused=(), findings=(*findings, *about_points(case.ask, (place,))))
 
 
 def _against(case: _Case, site: Site, side: str) -> list[Finding]:
@@ -401,14 +388,16 @@ def _propose(case: _Case, findings: list[Finding]) -> SiteChoice:
             refused.append((site.name, _over_words(case, limit, usual)))
     if fitting:
         place = _least_worn(case, fitting)
-        return SiteChoice(places=(place,), refused=tuple(refused), findings=(*findings, *_about_points(case, (place,))))
+        return SiteChoice(
+            places=(place,), refused=tuple(refused), findings=(*findings, *about_points(case.ask, (place,)))
+        )
     if not open_sites:
         findings.append(_none_left(case, refused))
         return SiteChoice(places=(), refused=tuple(refused), findings=tuple(findings))
     parts, more = _divide(case, open_sites)
     findings.extend(more)
     places = _places(case, parts, open_sites)
-    return SiteChoice(places=places, refused=tuple(refused), findings=(*findings, *_about_points(case, places)))
+    return SiteChoice(places=places, refused=tuple(refused), findings=(*findings, *about_points(case.ask, places)))
 
 
 def _note_blocked(case: _Case, site: Site, refused: list[tuple[str, str]]) -> None:
@@ -436,66 +425,21 @@ def _none_left(case: _Case, refused: list[tuple[str, str]]) -> Finding:
 
 def _least_worn(case: _Case, fitting: list[_Open]) -> Place:
     """The least worn point of all the sites that take the volume; into muscle there is only one such site."""
-    if len(fitting) == 1 or case.chosen.point is not None:
-        return _place(case, fitting[0].site, fitting[0].sides, case.volume, fitting[0].limit, [])
-    named = {one.site.name: one for one in fitting}
-    closed = frozenset((one.site.name, side) for one in fitting for side in one.site.sides if side not in one.sides)
-    last = next((past.side for past in case.recent if past.site in named), None)
-    sides = [side for side in ("right", "left") if case.chosen.side in (None, side)]
-    sides.sort(key=lambda side: side == last)
-    zones = tuple(zone for zone in case.zones if zone.site in named)
-    found = pick(case.skin, tuple(named), sides, blocked=closed, taken=case.visit_places, zones=zones)
-    if found is None:
-        return _place(case, fitting[0].site, fitting[0].sides, case.volume, fitting[0].limit, [])
-    one = named[found.spot.site]
-    return _picked(found, case.volume, _because(case, one.site, found.spot.side, case.volume, one.limit))
-
-
-def _picked(found: Picked, volume: Fraction, because: str) -> Place:
-    spot = found.spot
-    return Place(
-        site=spot.site,
-        side=spot.side,
-        point=spot.name,
-        volume_ml=volume,
-        because=f"{because}; point {spot.name}: {found.because}",
-        spot=spot,
-        burden=found.worn,
-    )
-
-
-def _pointed(
-    case: _Case, site: Site, sides: tuple[str, ...], volume: Fraction, because: str, given: list[Place]
-) -> Place:
-    """A place with its point: the clinician's own, or the least worn of the first side that has one open."""
-    side = sides[0]
-    if case.chosen.point is not None and not given:
-        spot = case.skin.skin.spot(site.name, side, case.chosen.point)
-        burden = "" if spot is None else case.skin.worn(spot)
-        return Place(
-            site=site.name,
-            side=side,
-            point=case.chosen.point,
-            volume_ml=volume,
-            because=f"{because}; point chosen by the clinician",
-            spot=spot,
-            burden=burden,
-        )
-    taken = (*case.visit_places, *(_frame_of(place.spot) for place in given if place.spot is not None))
-    found = pick(case.skin, (site.name,), sides, taken=taken) or pick(case.skin, (site.name,), sides)
-    if found is None:
-        return Place(site=site.name, side=side, point=None, volume_ml=volume, because=because)
-    return _picked(found, volume, because)
-
-
-def _frame_of(spot: Spot) -> tuple[str, int, int]:
-    return spot.frame, spot.frame_x, spot.frame_y
-
-
-def _place(
-    case: _Case, site: Site, sides: tuple[str, ...], volume: Fraction, usual: Fraction, given: list[Place]
-) -> Place:
-    return _pointed(case, site, sides, volume, _because(case, site, sides[0], volume, usual), given)
+    first = fitting[0]
+    if len(fitting) > 1 and case.chosen.point is None:
+        named = {one.site.name: one for one in fitting}
+        closed = frozenset((one.site.name, side) for one in fitting for side in one.site.sides if side not in one.sides)
+        last = next((past.side for past in case.recent if past.site in named), None)
+        sides = [side for side in ("right", "left") if case.chosen.side in (None, side)]
+        sides.sort(key=lambda side: side == last)
+        zones = tuple(zone for zone in case.zones if zone.site in named)
+        found = pick(case.ask.skin, tuple(named), sides, blocked=closed, taken=case.ask.visit, zones=zones)
+        if found is not None:
+            one = named[found.spot.site]
+            because = _because(case, one.site, found.spot.side, case.volume, one.limit)
+            return picked_place(case.ask, found, case.volume, because)
+    because = _because(case, first.site, first.sides[0], case.volume, first.limit)
+    return pointed(case.ask, first.site.name, first.sides, case.volume, because)
 
 
 def _because(case: _Case, site: Site, side: str, volume: Fraction, usual: Fraction) -> str:
@@ -514,60 +458,8 @@ def _places(case: _Case, parts: list[_Part], open_sites: list[_Open]) -> tuple[P
         again = any((place.site, place.side) == (site.name, side) for place in places)
         because = _because(case, site, side, volume, limits[site.name])
         because += "; at least 2.5 cm from the one before" if again else ""
-        places.append(_pointed(case, site, (side,), volume, because, places))
+        places.append(pointed(case.ask, site.name, (side,), volume, because, places))
     return tuple(places)
-
-
-# What must be said of the points.
-
-
-def _about_points(case: _Case, places: tuple[Place, ...]) -> list[Finding]:
-    found: list[Finding] = []
-    others = list(case.visit_places)
-    for place in places:
-        words = f"{place.side} {place.site}"
-        chosen = case.chosen.point is not None and place.point == case.chosen.point
-        if place.spot is None:
-            if chosen:
-                found.append(_no_such_point(case, place))
-            continue
-        spot = place.spot
-        found += _about_one(case, spot, words, chosen=chosen)
-        if any((away := squared(_frame_of(spot), other)) is not None and _too_near(case, away) for other in others):
-            found.append(finding("visit-too-near", site=f"{words}, point {spot.name}", apart="25 mm"))
-        others.append(_frame_of(spot))
-    return found
-
-
-def _too_near(case: _Case, squared_tenths: int) -> bool:
-    return squared_tenths < case.skin.wear.visit_apart**2
-
-
-def _no_such_point(case: _Case, place: Place) -> Finding:
-    spots = case.skin.skin.spots.get((place.site, place.side), ())
-    known = f"{spots[0].name} to {spots[-1].name}" if spots else "none in a body of this size"
-    return finding("point-unknown", point=str(place.point)[:20], site=f"{place.side} {place.site}", known=known)
-
-
-def _about_one(case: _Case, spot: Spot, words: str, *, chosen: bool) -> list[Finding]:
-    """A shut point is never given into; one inside its rest is asked about where chosen, and said where not."""
-    state = case.skin
-    mark = state.mark_at(spot)
-    if mark is not None:
-        seen = f" of {mark.seen.isoformat()}" if mark.seen is not None else ""
-        return [finding("point-shut", point=spot.name, site=words, kind=f"{mark.kind}{seen}")]
-    found = []
-    used = state.used.get(spot.cell)
-    if used is not None and not state.rested(spot.cell):
-        code = "point-not-rested" if chosen else "points-inside-rest"
-        days = str(state.wear.rest_days)
-        found.append(finding(code, point=spot.name, site=words, day=used.date().isoformat(), days=days))
-    elif chosen:
-        away = state.apart_from_last(spot)
-        if away is not None and away < state.wear.apart**2:
-            apart = f"{state.wear.apart // 10} mm"
-            found.append(finding("point-too-near", point=spot.name, site=words, apart=apart))
-    return found
 
 
 def _divide(case: _Case, open_sites: list[_Open]) -> tuple[list[_Part], list[Finding]]:

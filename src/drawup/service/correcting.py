@@ -33,11 +33,13 @@ from drawup.service.entries import (
     volume_of,
 )
 from drawup.service.errors import Blocked, UseCaseError
+from drawup.service.placing import moved, skin_of_patient
 from drawup.service.planning import dose_key, look_at
 from drawup.service.state import (
     GIVEN_KINDS,
     Entry,
     PatientState,
+    Setting,
     formulary_entry,
     medicine_of,
     patient_state,
@@ -95,7 +97,7 @@ def correct(
         if any(found.blocks for found in findings):
             raise Blocked(tuple(findings))
         gone = change.void or change.belongs_to is not None
-        replacement = None if gone else _replacement(writer, held, change)
+        replacement = None if gone else _replacement(writer, state, held, change, setting(writer))
         findings += _speaks_against(writer, replacement, change)
         body: dict[str, Any] = {
             "corrects": held.number,
@@ -190,18 +192,19 @@ def _check_change(held: Entry, change: Change) -> None:
         raise UseCaseError("this entry says no volume. Write it anew, and correct this one with --void")
 
 
-def _replacement(writer: Writer, held: Entry, change: Change) -> dict[str, Any]:
+def _replacement(writer: Writer, state: PatientState, held: Entry, change: Change, current: Setting) -> dict[str, Any]:
     _check_change(held, change)
+    skin = skin_of_patient(state, current, change.at or held.at) if change.places else None
     body = dict(held.body)
     at = change.at or held.at
     if change.at is not None:
         body["at"] = change.at.isoformat()
-    if change.places and held.kind == "inspection":
-        body |= change.places[0]
-    elif change.places:
+    if skin is not None and held.kind == "inspection":
+        body = moved(body, change.places[0], skin)
+    elif skin is not None:
         before = list(body.get("injections", ())) or [{}]
         body["injections"] = [
-            {**before[min(index, len(before) - 1)], **place} for index, place in enumerate(change.places)
+            moved(before[min(index, len(before) - 1)], place, skin) for index, place in enumerate(change.places)
         ]
     if change.scans:
         body["containers"] = counted_containers([look_at(writer, text, at) for text in change.scans])

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from drawup.exchange.reader import Fields, moment_of
+from drawup.exchange.skin_entry import read_place_mm
 from drawup.injection.finding import Finding, finding
 from drawup.injection.notation import exact_text, machine_text
 from drawup.record.store import Store, Writer
@@ -25,6 +26,7 @@ from drawup.service.entries import (
     used_containers,
 )
 from drawup.service.errors import UseCaseError
+from drawup.service.placing import placed, placed_mark, skin_of_patient
 from drawup.service.planning import (
     Scanned,
     answer_document,
@@ -116,7 +118,7 @@ def given_without_plan(
     """
     with store.writing() as writer:
         state, current = patient_state(writer, patient), setting(writer)
-        clean = _checked_free(body, current, writer, anyway=anyway)
+        clean = _checked_free(body, state, current, writer, anyway=anyway)
         at = datetime.fromisoformat(clean["at"])
         check_time(at, now)
         containers = [look_at(writer, text, at) for text in scans]
@@ -158,7 +160,9 @@ def _looked_at(
     return [one for one in plan.findings if one.code in _LOOKED_AT]
 
 
-def _checked_free(body: Mapping[str, Any], current: Setting, writer: Writer, *, anyway: bool = False) -> dict[str, Any]:
+def _checked_free(
+    body: Mapping[str, Any], state: PatientState, current: Setting, writer: Writer, *, anyway: bool = False
+) -> dict[str, Any]:
     fields = Fields(dict(body), "", current.policy.notation, [])
     clean: dict[str, Any] = {"medicine": known_medicine(writer, fields.need_text("medicine"), anyway=anyway)}
     amount = fields.quantity("amount", forms=None)
@@ -170,9 +174,11 @@ def _checked_free(body: Mapping[str, Any], current: Setting, writer: Writer, *, 
             clean[key] = text
     places = fields.items("injections", lambda value, path: _place(value, path, fields))
     check_places([{key: text for key, text in place.items() if text} for place in places or ()], anyway=anyway)
-    clean["injections"] = list(places or ())
     at = fields.take("at")
-    clean["at"] = moment_of(at, "at").isoformat()
+    when = moment_of(at, "at")
+    clean["at"] = when.isoformat()
+    skin = skin_of_patient(state, current, when) if places else None
+    clean["injections"] = [placed(place, skin, anyway=anyway) if skin else place for place in places or ()]
     fields.take("containers")
     fields.close(_FREE_KEYS)
     return clean
@@ -232,7 +238,7 @@ def reported(
     with store.writing() as writer:
         state, current = patient_state(writer, patient), setting(writer)
         clean = {
-            **_checked_free(body, current, writer, anyway=anyway),
+            **_checked_free(body, state, current, writer, anyway=anyway),
             "by": by,
             "zone": current.zone,
             "containers": [],
@@ -254,6 +260,12 @@ def inspected(store: Store, patient: str, body: Mapping[str, str], *, by: str, a
         clean: dict[str, Any] = {"site": fields.need_text("site"), "side": fields.one_of("side", ("left", "right"))}
         check_known_site(clean["site"])
         clean["kind"] = fields.need_text("kind")
+        how = fields.one_of("how", ("felt", "seen"))
+        if how is not None:
+            clean["how"] = how
+        where = fields.take("place_mm")
+        if where is not None:
+            clean["place_mm"] = read_place_mm(fields)
         for key in ("point", "words"):
             text = fields.text(key, longest=500)
             if text:
@@ -263,8 +275,9 @@ def inspected(store: Store, patient: str, body: Mapping[str, str], *, by: str, a
             fields.fail("size_mm", f'read "{exact_text(size)}", expected at most {_LARGEST_MM} mm')
         if size is not None:
             clean["size_mm"] = exact_text(size)
-        fields.close(frozenset(["site", "side", "kind", "point", "words", "size_mm"]))
+        fields.close(frozenset(["site", "side", "kind", "point", "place_mm", "how", "words", "size_mm"]))
         check_time(at, now)
+        clean = placed_mark(clean, skin_of_patient(state, current, at))
         clean |= {"by": by, "at": at.isoformat(), "zone": current.zone}
         fact = writer.append(patient_stream(state.patient), "inspection", clean, recorded_at=now)
     return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())

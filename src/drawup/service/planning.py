@@ -209,7 +209,7 @@ def known_document(
     document: dict[str, Any] = {
         "format": 1,
         "now": local.isoformat(),
-        "patient": {**_patient(state, local.date().isoformat()), **_alike(reading, state)},
+        "patient": {**patient_document(state, local.date().isoformat()), **_alike(reading, state)},
         "order": dict(rule),
         "medicine": dict(formulary_entry(reading, rule["medicine"])),
         "readings": [_only(one, "what", "value", "at") for one in state.readings if _moment(one["at"]) <= now],
@@ -221,7 +221,8 @@ def known_document(
     return document
 
 
-def _patient(state: PatientState, today: str) -> dict[str, Any]:
+def patient_document(state: PatientState, today: str) -> dict[str, Any]:
+    """What is known of the patient on a day, as the public request writes it."""
     patient: dict[str, Any] = {"sex": state.person["sex"], "born": state.person["born"]}
     for key, measured in (("weight", state.weight), ("height", state.height)):
         if measured is not None:
@@ -257,17 +258,27 @@ def _alike(reading: Reading, state: PatientState) -> dict[str, list[str]]:
 
 # What an inspection writes when nothing is there any more.
 _NOTHING = ("nothing", "gone")
+_MARK = ("kind", "site", "side", "point", "place_mm", "body_scale", "grid", "size_mm", "how")
 
 
 def _marks(state: PatientState) -> list[dict[str, Any]]:
-    """Lumps and the like as last inspected at each place; what is gone is left out."""
-    newest: dict[tuple[str, ...], dict[str, Any]] = {}
-    for entry in state.entries.values():
-        if entry.kind == "inspection" and not entry.void:
-            body = entry.body
-            place = (body["site"], body["side"], body.get("point") or "")
-            newest[place] = {**_only(body, "kind", "site", "side", "point", "size_mm"), "seen": body["at"][:10]}
-    return [mark for mark in newest.values() if mark["kind"] not in _NOTHING]
+    """Lumps and the like as last inspected at each place. What is gone stays, with its day: it fades from there on.
+
+    "Gone" without a point means everything that was known on that side of the site.
+    """
+    marks: dict[tuple[str, ...], dict[str, Any]] = {}
+    for entry in sorted(state.entries.values(), key=lambda one: one.at):
+        if entry.kind != "inspection" or entry.void:
+            continue
+        body, day = entry.body, entry.body["at"][:10]
+        place = (body["site"], body["side"], body.get("point") or "".join(body.get("place_mm") or ()))
+        if body["kind"] not in _NOTHING:
+            marks[place] = {**_only(body, *_MARK), "seen": day}
+            continue
+        for known, mark in marks.items():
+            if known[:2] == place[:2] and place[2] in ("", known[2]) and "gone" not in mark:
+                mark["gone"] = day
+    return list(marks.values())
 
 
 def _only(body: Mapping[str, Any], *keys: str) -> dict[str, Any]:
@@ -289,12 +300,21 @@ def _history(state: PatientState, now: datetime) -> Iterable[dict[str, Any]]:
             past["amount"] = body["amount"]
         if entry.kind == "part given" and body.get("ordered"):
             past["ordered"] = body["ordered"]
-        places = [_only(place, "site", "side", "point") for place in body.get("injections", ())]
+        places = [_past_place(place) for place in body.get("injections", ())]
         if places:
             past |= places[0]
         if len(places) > 1:
             past["also_at"] = places[1:]
         yield past
+
+
+_WHERE = ("site", "side", "point", "place_mm", "body_scale", "grid", "volume_ml")
+
+
+def _past_place(place: Mapping[str, Any]) -> dict[str, Any]:
+    past = _only(place, *_WHERE)
+    needle = place.get("needle")
+    return {**past, "gauge": needle["gauge"]} if needle else past
 
 
 def _other_orders(state: PatientState, order: str, now: datetime, notation: Notation) -> list[dict[str, Any]]:

@@ -18,6 +18,7 @@ from drawup.injection.finding import Finding, finding, worst_first
 from drawup.injection.notation import exact_text, machine_text, parse_quantity, render
 from drawup.injection.plan import Plan, accept
 from drawup.injection.request import Accepted
+from drawup.injection.skin import SkinMap
 from drawup.record.errors import Claimed
 from drawup.record.store import Store, Writer
 from drawup.service.entries import (
@@ -35,6 +36,7 @@ from drawup.service.entries import (
     volume_of,
 )
 from drawup.service.errors import AlreadyGiven, Blocked, UseCaseError
+from drawup.service.placing import moved, skin_of_patient
 from drawup.service.planning import (
     Scanned,
     answer_document,
@@ -168,7 +170,8 @@ def _give(
     findings = _at_giving(plan, read.request.medicine.name, kept["answer"], answer, people, read.request.accepted)
     if any(found.blocks for found in findings) and not (happened.anyway or happened.twice):
         raise Blocked(findings)
-    body = _entry_body(kept, digest, plan, answer, containers, people, happened, state, current)
+    skin = skin_of_patient(state, current, happened.at)
+    body = _entry_body(kept, digest, plan, answer, containers, people, happened, state, current, skin)
     kind, marks = _kind_and_marks(body, plan, findings, happened, now, current, claimed, state)
     body["findings"] = [short(found) for found in (*findings, *marks)]
     body["review"] = [found.code for found in marks]
@@ -260,6 +263,7 @@ def _entry_body(
     happened: Happened,
     state: PatientState,
     current: Setting,
+    skin: SkinMap,
 ) -> dict[str, Any]:
     candidate, amount = plan.candidate, plan.dose.amount
     assert candidate is not None  # a plan without pack or dose never gets here
@@ -273,18 +277,10 @@ def _entry_body(
     ordered = candidate.dose
     single = candidate.presentation.dose_kind == "single"
     waste_ml = (candidate.left_ml or Fraction(0)) + planned_ml - given_ml if single else Fraction(0)
-    injections = [
-        {
-            "site": one["site"],
-            "side": one["side"],
-            "point": one["point"],
-            "volume_ml": one["volume_ml"],
-            "needle": one["needle"],
-        }
-        for one in answer["injections"]
-    ]
+    injections = [_injected(one, kept["answer"]["injections"]) for one in answer["injections"]]
     if happened.places:
-        injections = [{**(injections[0] if injections else {}), **place} for place in happened.places]
+        first = injections[0] if injections else {}
+        injections = [moved(first, place, skin, anyway=happened.anyway) for place in happened.places]
     elif happened.volume is not None:
         injections = _done(injections, given_ml)
     body: dict[str, Any] = {
@@ -307,6 +303,16 @@ def _entry_body(
     if happened.note:
         body["note"] = happened.note
     return body
+
+
+_KEPT = ("site", "side", "point", "place_mm", "body_scale", "grid", "volume_ml", "needle")
+
+
+def _injected(one: Mapping[str, Any], planned: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """One injection as it was planned: the point is the one that was shown, whatever is least worn by now."""
+    shown = next((old for old in planned if (old["site"], old["side"]) == (one["site"], one["side"])), one)
+    where = {key: shown.get(key) for key in ("point", "place_mm", "body_scale", "grid")}
+    return {key: value for key, value in {**one, **where}.items() if key in _KEPT and value is not None}
 
 
 def _done(injections: list[dict[str, Any]], given_ml: Fraction) -> list[dict[str, Any]]:
