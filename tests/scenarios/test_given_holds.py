@@ -110,6 +110,8 @@ def syncs_before_each_answer(ready: Clinic, strace: str, folder: Path, synchrono
     """How many times the log was made durable before each of two answers was written out."""
     ready.run("order", "add", "0001", ready.file("second.json", {**ORDER, "dose": {"amount": "25 mg"}}))
     accept = ("--accept", "duplicate-order=both hold", "--accept", "given-recently=both are meant now")
+    # Both plans are made before either is given, so that they show the same point.
+    accept += ("--accept", "point-not-rested=both are meant here")
     plans = [ready.run("plan", "--order", order, *accept)["plan"] for order in ("0001.1", "0001.2")]
     trace = folder / "trace"
     program = [sys.executable, "-c", TWO_GIVEN, str(ready.record), synchronous, *plans]

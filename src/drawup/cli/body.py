@@ -9,7 +9,19 @@ from typing import Any
 
 import click
 
-from drawup.cli.edge import echo_json, finding_text, json_text, line, open_file, read_entry, show, told
+from drawup.cli.edge import (
+    echo_json,
+    finding_text,
+    idle,
+    json_text,
+    line,
+    moment,
+    open_file,
+    open_record,
+    read_entry,
+    show,
+    told,
+)
 from drawup.cli.lines import each_line, line_error
 from drawup.cli.main import CAUTION, Desk
 
@@ -84,29 +96,53 @@ def finding_text_of(one: dict[str, Any]) -> str:
     return finding_text(Finding(code=one["code"], message=one["message"], do=one["do"], source=one["source"]))
 
 
-@click.command(epilog="Example: drawup rotate belly.json")
-@click.argument("file")
+@click.command(
+    epilog="Example: drawup rotate belly.json   or, from the record:   drawup rotate --order 0014.1 --next 14"
+)
+@click.argument("file", required=False)
+@click.option("--order", metavar="ORDER", help="The next points for an order of the record.")
+@click.option("--next", "count", type=click.IntRange(1, 2000), metavar="N", help="How many, with --order; else 14.")
+@click.option("--at", metavar="TIME", help="From another time than now, with --order.")
 @click.option("--lines", is_flag=True, help="FILE holds one JSON request a line; answer one JSON line each.")
 @click.option("--json", "as_json", is_flag=True, help="Answer in JSON.")
 @click.pass_obj
 @told
-def rotate(desk: Desk, file: str, lines: bool, as_json: bool) -> None:
+def rotate(
+    desk: Desk, file: str | None, order: str | None, count: int | None, at: str | None, lines: bool, as_json: bool
+) -> None:
     """The next points on the skin: rested, away from the last one, clear of lumps, least worn.
 
     FILE ("-" is standard input) is one request in JSON or TOML: patient, route, history, how many and how many a day.
-    Exit code 3: no point is left.
+    With --order it comes from the record. Exit code 3: no point is left.
     """
     from drawup.exchange.rotate import answer_rotate
 
-    if lines:
-        sys.exit(_answer_lines(file, answer_rotate))
-    answer = answer_rotate(read_entry(file))
+    if (file is None) == (order is None):
+        raise ValueError("name either a request file (- for standard input) or an order of the record: --order ORDER")
+    if file is not None:
+        idle({"--next": count, "--at": at}, 'only with --order. In a request file write "next" and "now"')
+        if lines:
+            sys.exit(_answer_lines(file, answer_rotate))
+        answer = answer_rotate(read_entry(file))
+    else:
+        idle({"--lines": lines}, "only with a file")
+        answer = _rotate_order(desk, str(order), count or 14, at)
     if as_json:
         echo_json(answer)
     else:
         show(_rotate_text(answer))
         show(f"\n  {CAUTION}")
     sys.exit(_exit_code(answer))
+
+
+def _rotate_order(desk: Desk, order: str, count: int, at: str | None) -> dict[str, Any]:
+    from drawup.exchange.rotate import answer_rotate
+    from drawup.service.planning import rotation_request
+    from drawup.service.state import setting
+
+    with open_record(desk) as store:
+        document = rotation_request(store, order, now=moment(at, store, desk), count=count)
+        return answer_rotate(document, policy=setting(store).policy)
 
 
 def _rotate_text(answer: dict[str, Any]) -> str:

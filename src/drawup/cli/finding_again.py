@@ -91,11 +91,11 @@ def _body_words(kind: str, body: Mapping[str, Any]) -> str:
     words = [clock(body["at"]), kind]
     if kind == "inspection":
         size = f", {body['size_mm']} mm" if body.get("size_mm") else ""
-        return " ".join([*words, f"{body['kind']}{size} at the {body['side']} {body['site']}", f"by {body['by']}"])
+        return " ".join([*words, f"{body['kind']}{size} at the {_where(body)}", f"by {body['by']}"])
     words += [word for word in (safe_amount(body.get("amount")), str(body.get("medicine") or "")) if word]
     if kind == "not given":
         return " ".join([*words, f"({body['reason']}) {body['words']}".strip(), f"by {body['by']}"])
-    places = [f"{one['side']} {one['site']}" for one in body.get("injections", ()) if one.get("site")]
+    places = [_where(one) for one in body.get("injections", ()) if one.get("site")]
     if places:
         words.append("into " + " and ".join(places))
     batches = [f"{one['count']} x batch {one['batch']}" for one in body.get("containers", ())]
@@ -103,6 +103,12 @@ def _body_words(kind: str, body: Mapping[str, Any]) -> str:
         words.append("from " + ", ".join(batches))
     checked = f", checked by {body['checked_by']}" if body.get("checked_by") else ""
     return " ".join([*words, f"by {body.get('given_by') or body.get('by', 'nobody named')}{checked}"])
+
+
+def _where(place: Mapping[str, Any]) -> str:
+    """Side, site and point: "left deltoid B2"."""
+    words = (place.get("side"), place["site"], place.get("point"))
+    return " ".join(word for word in words if word)
 
 
 def _show_review(found: list[dict[str, Any]], as_json: bool) -> None:

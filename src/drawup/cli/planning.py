@@ -31,7 +31,13 @@ from drawup.cli.main import CAUTION, Desk
 @click.command(epilog="Example: drawup plan request.json   or, from the record:   drawup plan --order 0001.1")
 @click.argument("file", required=False)
 @click.option("--lines", is_flag=True, help="FILE holds one JSON request a line; answer one JSON line each.")
-@click.option("--order", metavar="ORDER", help="Plan the next dose of an order of the record, and keep the plan.")
+@click.option(
+    "--order",
+    "orders",
+    multiple=True,
+    metavar="ORDER",
+    help="Plan the next dose of an order of the record, and keep the plan; several at one visit: name each.",
+)
 @click.option("--scan", "scans", multiple=True, metavar="CODE", help="A container in the hand, or batch:NUMBER.")
 @click.option("--accept", "accepts", multiple=True, metavar="CODE=REASON", help="Your reason for a finding.")
 @click.option("--dose", metavar="AMOUNT", help="Your choice inside an ordered range.")
@@ -39,6 +45,7 @@ from drawup.cli.main import CAUTION, Desk
 @click.option("--side", type=click.Choice(["left", "right"]), help="Your choice of side.")
 @click.option("--point", metavar="POINT", help="Your choice of point on the site.")
 @click.option("--pack", type=int, metavar="N", help="Your choice of pack, counted from 0 in the formulary's entry.")
+@click.option("--larger-arm", is_flag=True, help="The arm is large: take the needle of a very large adult.")
 @click.option("--at", metavar="TIME", help="Plan for another time than now.")
 @click.option("--json", "as_json", is_flag=True, help="Answer in JSON.")
 @click.pass_obj
@@ -47,7 +54,7 @@ def plan(
     desk: Desk,
     file: str | None,
     lines: bool,
-    order: str | None,
+    orders: tuple[str, ...],
     scans: tuple[str, ...],
     accepts: tuple[str, ...],
     dose: str | None,
@@ -55,6 +62,7 @@ def plan(
     side: str | None,
     point: str | None,
     pack: int | None,
+    larger_arm: bool,
     at: str | None,
     as_json: bool,
 ) -> None:
@@ -64,12 +72,19 @@ def plan(
     --order it is worked out from the record and kept there; its hash is what `drawup given` takes. Exit code 3: a
     stop. 4: something to confirm, or a reason to give.
     """
+    order = orders[0] if orders else None
     if (file is None) == (order is None):
         raise ValueError("name either a request file (- for standard input) or an order of the record: --order ORDER")
     if order is None:
         of_an_order = {"--scan": scans, "--accept": accepts, "--dose": dose, "--site": site, "--side": side}
         idle(
-            {**of_an_order, "--point": point, "--pack": None if pack is None else str(pack), "--at": at},
+            {
+                **of_an_order,
+                "--point": point,
+                "--pack": None if pack is None else str(pack),
+                "--at": at,
+                "--larger-arm": larger_arm,
+            },
             "only with --order. In a request file write container, accepted, order.dose.chosen, choose or now",
         )
     elif lines:
@@ -77,7 +92,12 @@ def plan(
     if lines:
         sys.exit(_plan_lines(str(file)))
     if order is not None:
-        chosen = {"site": site, "side": side, "point": point, "presentation": pack}
+        if len(orders) > 1:
+            own: dict[str, object] = {"--scan": scans, "--dose": dose, "--site": site, "--side": side, "--point": point}
+            own |= {"--pack": None if pack is None else (str(pack),), "--larger-arm": larger_arm}
+            idle(own, "only with one order. Plan the visit first, then each order alone")
+            _plan_orders(desk, orders, accepts, at, as_json)
+        chosen = {"site": site, "side": side, "point": point, "presentation": pack, "larger_arm": larger_arm or None}
         choose = {key: value for key, value in chosen.items() if value is not None}
         _plan_order(desk, order, scans, accepts, dose, choose, at, as_json)
     else:
@@ -165,6 +185,41 @@ def _plan_order(
         )
         _show(made.plan, made.read)
     sys.exit(exit_code(made.plan))
+
+
+def _plan_orders(
+    desk: Desk, orders: tuple[str, ...], accepts: tuple[str, ...], at: str | None, as_json: bool
+) -> NoReturn:
+    """Several orders of one patient at one visit, in the order of giving."""
+    from drawup.exchange.answer import exit_code, finding_json
+    from drawup.service.planning import make_visit
+    from drawup.service.state import patient_state
+
+    with open_record(desk) as store:
+        made = make_visit(store, orders=orders, now=moment(at, store, desk), accepted=accepted_reasons(accepts))
+        state = patient_state(store, made.plans[0].patient)
+    if as_json:
+        plans = [
+            {
+                "plan": one.digest,
+                "patient": one.patient,
+                "order": one.order,
+                "dose_number": one.dose_number,
+                **one.answer,
+            }
+            for one in made.plans
+        ]
+        echo_json({"visit": plans, "findings": [finding_json(found) for found in made.findings]})
+    else:
+        click.echo(person_line({"name": state.name, "person": state.person}))
+        for place, one in enumerate(made.plans, start=1):
+            click.echo(
+                f"\n{place} of {len(made.plans)}   Plan {one.digest[:12]}, order {one.order}, dose {one.dose_number}\n"
+            )
+            _show(one.plan, one.read)
+        show("\n".join(finding_text(found) for found in made.findings))
+    codes = [exit_code(one.plan) for one in made.plans]
+    sys.exit(3 if 3 in codes else max(codes))
 
 
 # --- many requests, one a line ------------------------------------------------------------------------------------

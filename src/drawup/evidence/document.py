@@ -10,8 +10,9 @@ from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from typing import Any
 
+from drawup.evidence.layers_document import layer_parts, point_parts, push_parts
 from drawup.evidence.policies import PRESETS, choices, load_policy
-from drawup.evidence.tables import load_needle_table, load_sites, needle_table_names, read_table
+from drawup.evidence.tables import load_needle_table, load_sites, needle_table_names, read_table, span_of
 from drawup.injection.anatomy import AgeSpan, Site, region_words
 from drawup.injection.flow import EASY_N, MOST_N
 from drawup.injection.guideline import NeedleRow
@@ -44,10 +45,10 @@ last a preference that is common practice, no source: 25 G for 1 mL or less or w
   adult (Open RN, Nursing Skills, chapter 18.5); 16 mm as the row says. A shorter needle than the row's is no fault."""
 
 PUSH_RULES = f"""\
-The push on the plunger is worked out from the liquid alone, by Hagen-Poiseuille: pressure = 128 x viscosity x needle
-length x flow / (pi x bore to the fourth power); push = pressure x area of the barrel. Friction comes on top and is not
-counted. Up to {EASY_N} N is easy, to {MOST_N} N hard, over {MOST_N} N refused (Watt RP et al., Int J Pharm
-2019;554:376-386). Without a viscosity nothing is said."""
+The push on the plunger is worked out from the liquid by Hagen-Poiseuille: pressure = 128 x viscosity x needle length
+x flow / (pi x bore to the fourth power); push = pressure x area of the barrel. Friction comes on top, and under the
+skin the pressure of the tissue; the bands count the whole. Up to {EASY_N} N is easy, to {MOST_N} N hard, over
+{MOST_N} N refused (Watt RP et al., Int J Pharm 2019;554:376-386). Without a viscosity nothing is said."""
 
 VOLUME_RULES = """\
 The usual limit is where division starts; over the largest no injection is proposed. These are conventions, not
@@ -70,11 +71,16 @@ def render_document() -> str:
         "## Needle tables",
         NEEDLE_RULES,
         *_guidelines(),
+        "## From skin to muscle",
+        *layer_parts(_table, _ages, span_of),
         "## Bone",
         _bone(),
+        "## Points of the skin",
+        *point_parts(_table),
         "## Push",
         PUSH_RULES,
         _bores(),
+        *push_parts(_table),
         "## Barrels and dead space",
         _syringes(),
         "## Policy presets",
@@ -185,7 +191,9 @@ def _bone() -> str:
     ]
     return (
         "Where skin to bone is published, a note says how often the tip of the needle may touch bone (taken as "
-        "normally distributed), or that the needle is as long as the mean.\n\n"
+        "normally distributed, and never above this body's fascia), or that the needle is as long as the mean. The "
+        "figures of the elders count below a body-mass index of 25; what it was in them was not read, and that they "
+        "were lean is from memory.\n\n"
         + _table(("site", "people", "mean (mm)", "standard deviation (mm)", "source", "status"), rows)
     )
 

@@ -69,7 +69,8 @@ def parse_age(text: str) -> tuple[int, int]:
     return int(count) * step[0], int(count) * step[1]
 
 
-def _span(row: Mapping[str, Any]) -> AgeSpan:
+def span_of(row: Mapping[str, Any]) -> AgeSpan:
+    """The ages a row holds for."""
     from_days, from_months = parse_age(row["from"]) if "from" in row else (0, 0)
     below_days, below_months = parse_age(row["below"]) if "below" in row else (0, 0)
     return AgeSpan(
@@ -90,7 +91,7 @@ def load_sites() -> tuple[Site, ...]:
     limits: dict[str, list[VolumeLimit]] = {}
     for row in read_table("volumes")["limit"]:
         limit = VolumeLimit(
-            ages=_span(row),
+            ages=span_of(row),
             soft_ml=Fraction(row["soft"]),
             hard_ml=Fraction(row["hard"]),
             source=row["source"],
@@ -106,7 +107,7 @@ def _site(row: Mapping[str, Any], limits: tuple[VolumeLimit, ...]) -> Site:
         name=row["name"],
         route=row["route"],
         regions=tuple(row["regions"]),
-        ages=_span(row),
+        ages=span_of(row),
         landmarks=row["landmarks"],
         limits=limits,
         source=row["source"],
@@ -147,7 +148,7 @@ def _needle_row(row: Mapping[str, Any], title: str) -> NeedleRow:
         route=row.get("route", "intramuscular"),
         sites=tuple(row.get("sites", ())),
         body=row["body"],
-        ages=_span(row),
+        ages=span_of(row),
         sex=row.get("sex", ""),
         over_kg=_maybe(row, "over_kg"),
         below_kg=_maybe(row, "below_kg"),
@@ -183,7 +184,7 @@ def _bones() -> tuple[BoneRow, ...]:
     return tuple(
         BoneRow(
             site=row["site"],
-            ages=_span(row),
+            ages=span_of(row),
             mean_mm=Fraction(row["mean"]),
             sd_mm=_maybe(row, "sd"),
             people=row["people"],
@@ -282,7 +283,7 @@ def _distance_row(row: Mapping[str, Any]) -> DistanceRow:
         at_bmi=_number(row, "at_bmi"),
         bmi_sd=_number(row, "bmi_sd"),
         by_sex=_number(row, "by_sex"),
-        ages=_span(row),
+        ages=span_of(row),
         from_bmi=_maybe(row, "from_bmi"),
         to_bmi=_maybe(row, "to_bmi"),
         below_bmi=_maybe(row, "below_bmi"),

@@ -10,8 +10,9 @@ from drawup.evidence.tables import load_needle_table, load_sites, load_tissue
 from drawup.exchange.answer import cells_json, chance_json, distance_json, finding_json
 from drawup.exchange.medicine_entry import needle_of
 from drawup.exchange.reader import FieldError, Fields, shown
-from drawup.exchange.request import read_patient, read_policy
+from drawup.exchange.request import check_format, read_patient, read_policy
 from drawup.injection.anatomy import by_name
+from drawup.injection.finding import finding, worst_first
 from drawup.injection.guideline import body_of
 from drawup.injection.medicine import ROUTES
 from drawup.injection.needle import check_needle
@@ -41,8 +42,7 @@ def answer_reach(document: Any, *, policy: Policy | None = None) -> dict[str, An
         raise FieldError("", f"read {shown(document)}, expected an object with patient, route, site and needle")
     chosen = read_policy(document.get("policy"), policy) or load_policy("uk")
     fields = Fields(document, "", chosen.notation, [])
-    if fields.has("format") and fields.take("format") != 1:
-        fields.fail("format", f"read {shown(fields.take('format'))}, expected 1")
+    check_format(fields, needed=False)
     now = fields.moment("now")
     if now is None:
         fields.fail("now", "missing, expected a time such as 2026-03-02T09:00:00+00:00")
@@ -77,6 +77,7 @@ def answer_reach(document: Any, *, policy: Policy | None = None) -> dict[str, An
         tissue=load_tissue(),
     )
     reach, distance = checked.reach, checked.distance
+    found = [*checked.findings] if patient.born is not None else [*checked.findings, finding("age-not-known")]
     return {
         "format": 1,
         "depth_mm": None if reach is None else round(reach.depth_mm, 2),
@@ -86,7 +87,7 @@ def answer_reach(document: Any, *, policy: Policy | None = None) -> dict[str, An
         "basis": checked.basis,
         "status": None if distance is None else distance.status,
         "missing": checked.no_chance or None,
-        "findings": [finding_json(found) for found in checked.findings],
+        "findings": [finding_json(one) for one in worst_first(found)],
         "sources": [] if distance is None else list(distance.sources),
     }
 

@@ -131,7 +131,7 @@ def read_request(document: Any, *, policy: Policy | None = None) -> ReadRequest:
         policy = load_policy("uk")
     fields = Fields(document, "", policy.notation, notes)
     fields.take("policy")
-    _check_format(fields)
+    check_format(fields)
     policy = _drawer(fields, policy)
     now = fields.moment("now")
     if now is None:
@@ -178,7 +178,10 @@ def _tables(needle_table: str, site_limits: tuple[SiteLimit, ...]) -> Tables:
     )
 
 
-def _check_format(fields: Fields) -> None:
+def check_format(fields: Fields, *, needed: bool = True) -> None:
+    """Refuse every version of the form but this one. Raises FieldError."""
+    if not needed and not fields.has("format"):
+        return
     number = fields.take("format")
     if number != 1 or isinstance(number, bool):
         fields.fail("format", "missing, expected 1" if number is None else f"read {shown(number)}, expected 1")
@@ -278,7 +281,7 @@ def read_patient(fields: Fields, today: date) -> Patient:
         born_at_weeks=fields.whole("born_at_weeks", least=20, most=45),
         bleeding=_bleeding(fields),
         alike=fields.texts("alike") or (),
-        marks=fields.items("marks", lambda one, path: read_mark(_object(one, path, fields)), most=1000) or (),
+        marks=fields.items("marks", lambda one, path: read_mark(_object(one, path, fields), today), most=1000) or (),
     )
     fields.close(_PATIENT_KEYS)
     return patient

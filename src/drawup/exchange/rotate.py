@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
 from drawup.evidence.policies import load_policy
 from drawup.evidence.tables import load_grids, load_sites
 from drawup.exchange.answer import finding_json
+from drawup.exchange.medicine_entry import DOSES
 from drawup.exchange.reader import FieldError, Fields, shown
-from drawup.exchange.request import read_patient, read_policy
+from drawup.exchange.request import PAST_KINDS, check_format, read_patient, read_policy
 from drawup.exchange.skin_entry import check_history, place_json, read_places
-from drawup.injection.anatomy import by_name, why_not
+from drawup.injection.anatomy import by_name, region_words, sites_on, why_not
 from drawup.injection.finding import Finding, finding, worst_first
 from drawup.injection.medicine import ROUTES
-from drawup.injection.patient import Age, SkinMark
+from drawup.injection.patient import Age, Patient, SkinMark
 from drawup.injection.policy import Policy
 from drawup.injection.precautions import check_history_places
 from drawup.injection.rotation import (
@@ -28,24 +30,26 @@ from drawup.injection.rotation import (
     wear_of,
 )
 from drawup.injection.site import blocked_sides, site_order
-from drawup.injection.skin import WHOLE, Grids, SkinPlace, Spot, body_scale, point_words, skin_map
+from drawup.injection.skin import WHOLE, PastInjection, Spot, body_scale, point_words, skin_map
 from drawup.injection.timing import COUNTED, PastDose
 
 _ROTATE_KEYS = frozenset(
     ["format", "now", "patient", "route", "sites", "history", "next", "per_day", "steady_uptake", "map", "policy"]
 )
-PAST_KINDS = ("given", "part given", "not given", "reported")
 MOST_NEXT = 2_000
 
 
-def answer_rotate(document: Any, *, policy: Policy | None = None) -> dict[str, Any]:
-    """The answer to one rotate request. Raises FieldError."""
+def answer_rotate(document: Any, *, policy: Policy | None = None, recorded: bool = False) -> dict[str, Any]:
+    """The answer to one rotate request. Raises FieldError.
+
+    `recorded`: the history is a record's. A place in it that no skin has truly was written down, so that it is told as
+    a finding; in a request it is a slip of the pen.
+    """
     if type(document) is not dict:
         raise FieldError("", f"read {shown(document)}, expected an object with route, patient and history")
     chosen = read_policy(document.get("policy"), policy) or load_policy("uk")
     fields = Fields(document, "", chosen.notation, [])
-    if fields.has("format") and fields.take("format") != 1:
-        fields.fail("format", f"read {shown(fields.take('format'))}, expected 1")
+    check_format(fields, needed=False)
     now = fields.moment("now")
     if now is None:
         fields.fail("now", "missing, expected a time such as 2026-03-02T09:00:00+00:00")
@@ -57,7 +61,7 @@ def answer_rotate(document: Any, *, policy: Policy | None = None) -> dict[str, A
         fields.fail("patient", "missing, expected an object; an empty one is a body of which nothing is known")
     patient = read_patient(inner, now.date())
     age = patient.age(now.date())
-    history = fields.items("history", lambda value, path: _past(value, path, fields, now), most=100_000) or ()
+    history = fields.items("history", lambda value, path: _past(value, path, fields, now, recorded), most=100_000) or ()
     check_history(history, patient)
     sites = _sites(fields, route, age) or site_order(chosen, route, age)
     count, per_day = fields.whole("next", least=0, most=MOST_NEXT), fields.whole("per_day", least=1, most=48)
@@ -82,7 +86,9 @@ def answer_rotate(document: Any, *, policy: Policy | None = None) -> dict[str, A
         per_day=per_day,
         steady=steady,
     )
+    state.unknown_points.update(_nowhere(past))
     found = check_history_places(history, state)
+    found += _about_body(patient, age)
     found += _about(picked, open_spots(state, sites, blocked), per_day, state)
     answer: dict[str, Any] = {
         "format": 1,
@@ -113,7 +119,7 @@ def _sites(fields: Fields, route: str, age: Age | None) -> tuple[str, ...]:
     return names
 
 
-def _past(value: object, path: str, parent: Fields, now: datetime) -> PastDose:
+def _past(value: object, path: str, parent: Fields, now: datetime, recorded: bool) -> PastDose:
     """One earlier injection; its medicine and amount may be there, and are not needed."""
     fields = Fields(value, path, parent.notation, parent.notes)
     at = fields.moment("at")
@@ -122,17 +128,47 @@ def _past(value: object, path: str, parent: Fields, now: datetime) -> PastDose:
     if at > now:
         fields.fail("at", f"read {at.isoformat()}, after now ({now.isoformat()})")
     kind = fields.one_of("kind", PAST_KINDS) or "given"
+    for key in ("amount", "ordered"):
+        fields.quantity(key, *DOSES, forms=None)
     places = read_places(fields, at)
+    if not recorded:
+        _check_place(fields)
+        fields.items("also_at", lambda one, where: _check_place(Fields(one, where, fields.notation, fields.notes)))
+    return PastDose(medicine=fields.text("medicine") or "an injection", at=at, kind=kind, places=places)
+
+
+def _check_place(fields: Fields) -> None:
+    """Refuse a place that no skin has: what is placed nowhere would rest nowhere. Raises FieldError."""
+    site, side, point = fields.take("site"), fields.take("side"), fields.take("point")
+    if site is None:
+        return
     grids = load_grids()
-    for one in places:
-        # A name is on some body's grid, or on nobody's: that is a slip of the pen.
-        if one.place.point is not None and one.place.x is None and not _on_the_largest(grids, one.place):
-            fields.fail("point", f'read "{shown(one.place.point)}", which is no point of the {one.side} {one.site}')
-    return PastDose(medicine=fields.text("medicine") or "", at=at, kind=kind, places=places)
+    largest = skin_map(grids, WHOLE)
+    if site not in largest.grids:
+        fields.fail("site", f'read "{shown(site)}", expected one of: {", ".join(largest.grids)}')
+    if side is None:
+        fields.fail("side", "missing, expected left or right")
+    # A name is on some body's grid, or on nobody's.
+    if point is not None and fields.take("place_mm") is None and largest.spot(site, side, point) is None:
+        fields.fail("point", f'read "{shown(point)}", which is no point of the {side} {site}')
 
 
-def _on_the_largest(grids: Grids, place: SkinPlace) -> bool:
-    return skin_map(grids, WHOLE).spot(place.site, place.side, place.point or "") is not None
+def _nowhere(past: Sequence[PastInjection]) -> set[str]:
+    """Sites of a record that no table has: what went there weighs on nothing."""
+    known = skin_map(load_grids(), WHOLE).grids
+    return {f"the {one.side} {one.site}" for one in past if one.site not in known and one.place.point is None}
+
+
+def _about_body(patient: Patient, age: Age | None) -> list[Finding]:
+    """A region to keep clear that no table has, and a body taken for an adult's."""
+    sites = load_sites()
+    known = ", ".join(region_words(sites))
+    found = [
+        finding("region-unknown", region=row.region, reason=row.reason, known=known)
+        for row in patient.ruled_out
+        if not sites_on(sites, row.region)
+    ]
+    return found if age is not None else [*found, finding("age-not-known")]
 
 
 def _about(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime
+from datetime import date, datetime
 from fractions import Fraction
 from itertools import pairwise
 from typing import Any
@@ -23,10 +23,17 @@ _MARK_KEYS = frozenset(
     ["kind", "site", "side", "point", "place_mm", "body_scale", "grid", "size_mm", "seen", "gone", "how"]
 )
 _MILLIMETRES = re.compile(r"-?[0-9]{1,3}(?:\.[0-9])?", re.ASCII)
+_FURTHEST = 3000  # tenths of a mm: further from its landmark no point of a site lies, and no lump that concerns it
+
+LARGEST_MARK_MM = 300
+"""mm: a lump or the like that is wider is a slip of the pen."""
 
 
-def read_mark(fields: Fields) -> SkinMark:
-    """A lump or the like: what, where, how wide, felt or seen, since when, and when it was gone. Raises FieldError."""
+def read_mark(fields: Fields, today: date) -> SkinMark:
+    """A lump or the like: what, where, how wide, felt or seen, since when, and when it was gone. Raises FieldError.
+
+    Neither day may lie ahead: a lump that is said to go some day is still there.
+    """
     site, side = _site_and_side(fields)
     x, y = _place_mm(fields)
     mark = SkinMark(
@@ -42,8 +49,11 @@ def read_mark(fields: Fields) -> SkinMark:
         y=y,
         scale=_scale(fields),
     )
-    if mark.size_mm is not None and mark.size_mm > 300:
-        fields.fail("size_mm", f'read "{shown(fields.take("size_mm"))}", expected at most 300 mm')
+    if mark.size_mm is not None and mark.size_mm > LARGEST_MARK_MM:
+        fields.fail("size_mm", f'read "{shown(fields.take("size_mm"))}", expected at most {LARGEST_MARK_MM} mm')
+    for key, day in (("seen", mark.seen), ("gone", mark.gone)):
+        if day is not None and day > today:
+            fields.fail(key, f"read {day.isoformat()}, after now ({today.isoformat()})")
     if mark.seen is not None and mark.gone is not None and mark.gone < mark.seen:
         fields.fail("gone", f"read {mark.gone.isoformat()}, before it was seen ({mark.seen.isoformat()})")
     fields.close(_MARK_KEYS)
@@ -75,10 +85,13 @@ def _also_at(value: object, path: str, parent: Fields, at: datetime) -> PastInje
 
 
 def _past_place(fields: Fields, at: datetime) -> PastInjection | None:
-    """None where site and side are not both known."""
+    """None where site and side are not both known; a point without them would be looked for in vain."""
     site, side = fields.text("site"), fields.one_of("side", SIDES)
     x, y = _place_mm(fields)
     point, scale = fields.text("point"), _scale(fields)
+    for key, known in (("site", site), ("side", side)):
+        if known is None and (point is not None or x is not None):
+            fields.fail(key, f"missing beside {'place_mm' if point is None else 'point'}: a point lies on a side of a site")
     volume, gauge = fields.number("volume_ml", above=0), fields.whole("gauge", least=10, most=34)
     if volume is not None and volume > 100:
         fields.fail("volume_ml", f'read "{shown(fields.take("volume_ml"))}", expected at most 100 mL')
@@ -120,6 +133,8 @@ def _place_mm(fields: Fields) -> tuple[int | None, int | None]:
             wanted = 'expected mm as a text with at most one decimal, such as "-12.5"'
             fields.fail("place_mm", f'read "{shown(one)}", {wanted}')
         tenths.append(int(Fraction(one) * 10))
+    if max(map(abs, tenths)) > _FURTHEST:
+        fields.fail("place_mm", f"read {' and '.join(value)}, expected at most {_FURTHEST // 10} mm either way")
     return tenths[0], tenths[1]
 
 

@@ -426,7 +426,7 @@ def _none_left(case: _Case, refused: list[tuple[str, str]]) -> Finding:
 def _least_worn(case: _Case, fitting: list[_Open]) -> Place:
     """The least worn point of all the sites that take the volume; into muscle there is only one such site."""
     first = fitting[0]
-    if len(fitting) > 1 and case.chosen.point is None:
+    if (len(fitting) > 1 or case.zones) and case.chosen.point is None:
         named = {one.site.name: one for one in fitting}
         closed = frozenset((one.site.name, side) for one in fitting for side in one.site.sides if side not in one.sides)
         last = next((past.side for past in case.recent if past.site in named), None)

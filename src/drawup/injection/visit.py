@@ -19,9 +19,14 @@ MOST_TRIED = 4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Visit:
-    """The plans in the order of giving; `numbers` are their places in what was asked. `findings` are about them all."""
+    """The plans in the order of giving; `numbers` are their places in what was asked. `findings` are about them all.
+
+    `requests` are what each plan was made from, the places of those chosen before it among them: alone, each makes its
+    plan again.
+    """
 
     plans: tuple[Plan, ...]
+    requests: tuple[Request, ...]
     numbers: tuple[int, ...]
     findings: tuple[Finding, ...]
 
@@ -29,46 +34,50 @@ class Visit:
 def plan_visit(requests: tuple[Request, ...], *, policy: Policy, tables: Tables) -> Visit:
     """One plan for each request, of the same patient at the same moment, their places apart.
 
-    Which is placed first decides what is left for the others, so every order is tried: fewest stops, then fewest too
-    near each other, then fewest limbs shared. Given are they by pain: what the medicine or the policy calls painful
-    last, then the larger volume later.
+    Which is placed first decides what is left for the others, so every order is tried: fewest without a place, then
+    fewest too near each other, then fewest limbs shared. They are given by pain: what the medicine or the policy calls
+    painful last, then the larger volume later.
     """
     orders = permutations(range(len(requests))) if len(requests) <= MOST_TRIED else [tuple(range(len(requests)))]
-    best: tuple[tuple[int, int, int], dict[int, Plan]] | None = None
+    best: tuple[tuple[int, int, int], dict[int, tuple[Request, Plan]]] | None = None
     for order in orders:
         placed = _placed(requests, order, policy, tables)
-        score = _score(placed)
+        score = _score([plan for _, plan in placed.values()])
         if best is None or score < best[0]:
             best = score, placed
-    plans = {} if best is None else best[1]
-    giving = sorted(plans, key=lambda number: (*_pain(requests[number].medicine, plans[number], policy), number))
-    found = [_kept_apart(requests, plans, giving)] if len(giving) > 1 else []
-    return Visit(plans=tuple(plans[number] for number in giving), numbers=tuple(giving), findings=tuple(found))
+    made = {} if best is None else best[1]
+    giving = sorted(made, key=lambda number: (*_pain(requests[number].medicine, made[number][1], policy), number))
+    plans = tuple(made[number][1] for number in giving)
+    asked = tuple(made[number][0] for number in giving)
+    found = [_kept_apart(asked, plans)] if len(giving) > 1 else []
+    return Visit(plans=plans, requests=asked, numbers=tuple(giving), findings=tuple(found))
 
 
-def _placed(requests: tuple[Request, ...], order: tuple[int, ...], policy: Policy, tables: Tables) -> dict[int, Plan]:
+def _placed(
+    requests: tuple[Request, ...], order: tuple[int, ...], policy: Policy, tables: Tables
+) -> dict[int, tuple[Request, Plan]]:
     """Each request planned round the places of those before it."""
     taken: tuple[SkinPlace, ...] = ()
-    plans: dict[int, Plan] = {}
+    made: dict[int, tuple[Request, Plan]] = {}
     for number in order:
-        request = requests[number]
-        plan = plan_injection(replace(request, same_visit=request.same_visit + taken), policy=policy, tables=tables)
-        plans[number] = plan
+        request = replace(requests[number], same_visit=requests[number].same_visit + taken)
+        plan = plan_injection(request, policy=policy, tables=tables)
+        made[number] = request, plan
         taken += tuple(
             SkinPlace(site=one.place.site, side=one.place.side, point=one.place.point) for one in plan.injections
         )
-    return plans
+    return made
 
 
-def _score(plans: dict[int, Plan]) -> tuple[int, int, int]:
-    """Stops, places too near each other, limbs used more than once."""
-    found = [one.code for plan in plans.values() for one in plan.findings]
+def _score(plans: list[Plan]) -> tuple[int, int, int]:
+    """Plans without a place, places too near each other, limbs used more than once."""
+    found = [one.code for plan in plans for one in plan.findings]
     limbs = [
         (one.place.side, one.place.spot.frame if one.place.spot is not None else one.place.site)
-        for plan in plans.values()
+        for plan in plans
         for one in plan.injections
     ]
-    unplaced = sum(not plan.injections for plan in plans.values())
+    unplaced = sum(not plan.injections for plan in plans)
     return unplaced, found.count("visit-too-near"), len(limbs) - len(set(limbs))
 
 
@@ -79,11 +88,11 @@ def _pain(medicine: Medicine, plan: Plan, policy: Policy) -> tuple[bool, Fractio
     return painful, volume
 
 
-def _kept_apart(requests: tuple[Request, ...], plans: dict[int, Plan], giving: list[int]) -> Finding:
+def _kept_apart(requests: tuple[Request, ...], plans: tuple[Plan, ...]) -> Finding:
     """Which medicine goes where, so that a reaction can be told."""
     words = []
-    for number in giving:
-        for one in plans[number].injections:
+    for request, plan in zip(requests, plans, strict=True):
+        for one in plan.injections:
             point = f" {one.place.point}" if one.place.point else ""
-            words.append(f"{requests[number].medicine.name} {one.place.side} {one.place.site}{point}")
+            words.append(f"{request.medicine.name} {one.place.side} {one.place.site}{point}")
     return finding("visit-places", places="; ".join(words))

@@ -10,13 +10,17 @@ from itertools import count
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from drawup.evidence.tables import load_sites
 from drawup.exchange.answer import answer
 from drawup.exchange.gs1 import Scan, read_code
 from drawup.exchange.reader import shown
 from drawup.exchange.request import ReadRequest, read_request
 from drawup.injection.finding import Finding, Severity
 from drawup.injection.notation import Notation, NotationError, machine_text, parse_quantity
+from drawup.injection.order import doses_per_day
 from drawup.injection.plan import Plan, plan_injection
+from drawup.injection.skin import SkinPlace
+from drawup.injection.visit import plan_visit
 from drawup.record.store import Store, Writer
 from drawup.service.errors import UseCaseError
 from drawup.service.state import (
@@ -90,29 +94,101 @@ def make_plan(
             containers=[look_at(writer, text, now) for text in scans],
             chosen_dose=chosen_dose,
         )
-        made = answer_document(document, current)
-        content = canonical(
-            {
-                "patient": state.patient,
-                "order": order,
-                "dose_number": number,
-                "request": document,
-                "answer": made[2],
-                "policy": current.digest,
-            }
-        )
-        digest = writer.keep(content)
-        note_near_misses(writer, made[1].findings, state.patient, order, now=now, by=by)
+        made = _keep_plan(writer, state, order, number, document, current)
+        note_near_misses(writer, made.plan.findings, state.patient, order, now=now, by=by)
+    return made
+
+
+def _keep_plan(
+    writer: Writer, state: PatientState, order: str, number: int, document: Mapping[str, Any], current: Setting
+) -> MadePlan:
+    """A request put together from the record, planned, answered, and kept by its content."""
+    read, plan, answered = answer_document(document, current)
+    content = canonical(
+        {
+            "patient": state.patient,
+            "order": order,
+            "dose_number": number,
+            "request": document,
+            "answer": answered,
+            "policy": current.digest,
+        }
+    )
     return MadePlan(
-        digest=digest,
+        digest=writer.keep(content),
         patient=state.patient,
         order=order,
         dose_number=number,
         document=document,
-        read=made[0],
-        plan=made[1],
-        answer=made[2],
+        read=read,
+        plan=plan,
+        answer=answered,
     )
+
+
+def rotation_request(reading: Reading, order: str, *, now: datetime, count: int) -> dict[str, Any]:
+    """The public rotate request for the next injections of an order, from the facts as they stand."""
+    current = setting(reading)
+    state = patient_state(reading, order.partition(".")[0])
+    if order not in state.orders:
+        raise UseCaseError(f'no order "{order}" for {state.name}. See drawup order list --patient {state.patient}')
+    known = known_document(reading, state, state.orders[order]["order"], current, now=now)
+    read = read_request(known, policy=current.policy).request
+    route, medicine = read.order.route, read.medicine
+    if route is None:
+        raise UseCaseError(f"order {order} names no route, so no site can be chosen. Ask the prescriber")
+    document = {
+        "format": 1,
+        "now": known["now"],
+        "route": route,
+        "patient": {key: value for key, value in known["patient"].items() if key != "alike"},
+        "history": known.get("history", []),
+        "next": count,
+        "per_day": doses_per_day(read.order),
+        "steady_uptake": medicine.steady_uptake,
+    }
+    sites = [one.name for one in load_sites() if one.route == route and one.name in medicine.sites]
+    return {**document, "sites": sites} if sites else document
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadeVisit:
+    """The plans of one visit in the order of giving, and what is said of them all."""
+
+    plans: tuple[MadePlan, ...]
+    findings: tuple[Finding, ...]
+
+
+def make_visit(
+    store: Store,
+    *,
+    orders: Sequence[str],
+    now: datetime,
+    accepted: Sequence[Mapping[str, str]] = (),
+) -> MadeVisit:
+    """One joint plan for the next doses of several orders of one patient: limbs and points apart, each plan kept."""
+    patients = {order.partition(".")[0] for order in orders}
+    if len(patients) != 1 or len(set(orders)) != len(orders):
+        raise UseCaseError("one visit is of one patient, and names each order once")
+    with store.writing() as writer:
+        current = setting(writer)
+        state = patient_state(writer, patients.pop())
+        numbers = {order: next_dose_number(writer, state, order) for order in orders}
+        documents = [request_document(writer, state, order, current, now=now, accepted=accepted) for order in orders]
+        read = [read_request(document, policy=current.policy) for document in documents]
+        visit = plan_visit(tuple(one.request for one in read), policy=read[0].policy, tables=read[0].tables)
+        plans = []
+        for number, request in zip(visit.numbers, visit.requests, strict=True):
+            order, document = orders[number], documents[number]
+            if request.same_visit:
+                document = {**document, "same_visit": [_visit_place(place) for place in request.same_visit]}
+            plans.append(_keep_plan(writer, state, order, numbers[order], document, current))
+    return MadeVisit(plans=tuple(plans), findings=visit.findings)
+
+
+def _visit_place(place: SkinPlace) -> dict[str, str]:
+    there = {"site": place.site, "side": place.side}
+    return {**there, "point": place.point} if place.point else there
 
 
 # Findings about the very container in the hand: caught before giving, they are near misses.

@@ -149,7 +149,7 @@ def _give(
     state, order, number = patient_state(writer, kept["patient"]), kept["order"], kept["dose_number"]
     claimed = _claim_of(writer, order, number, happened)
     asked = kept["request"]
-    choose = dict(asked.get("choose") or {})
+    choose = {**_shown_place(kept["answer"]), **(asked.get("choose") or {})}
     if len(happened.places) == 1:
         # Where it really went is what the findings must answer.
         choose |= {key: happened.places[0][key] for key in ("site", "side", "point") if key in happened.places[0]}
@@ -165,6 +165,8 @@ def _give(
         containers=containers,
         chosen_dose=(asked["order"].get("dose") or {}).get("chosen"),
     )
+    if asked.get("same_visit"):
+        document["same_visit"] = asked["same_visit"]
     read, plan, answer = answer_document(document, current)
     _check_it_is_this(plan, happened)
     findings = _at_giving(plan, read.request.medicine.name, kept["answer"], answer, people, read.request.accepted)
@@ -180,6 +182,14 @@ def _give(
         writer.claim(dose_key(order, number), fact)
     move_stock(writer, used_containers(body), state.entry_id(fact.number), "used", now, happened.at)
     return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=worst_first([*findings, *marks]))
+
+
+def _shown_place(answer: Mapping[str, Any]) -> dict[str, Any]:
+    """Where the plan said it goes: what was shown is what was done, and what the findings answer."""
+    if len(answer["injections"]) != 1:
+        return {}
+    (place,) = answer["injections"]
+    return {key: place[key] for key in ("site", "side", "point") if place.get(key)}
 
 
 def _check_it_is_this(plan: Plan, happened: Happened) -> None:
