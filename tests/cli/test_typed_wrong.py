@@ -211,7 +211,7 @@ CONTRADICTIONS: tuple[tuple[tuple[str, ...], str], ...] = (
     (("given", "{plan}", *ADA, "--amount", "5 mg"), "--amount: "),
     (("given", "{plan}", *ADA, "--reported"), "--reported: "),
     (("given", *ADA, "--patient", "0001", "--medicine", "velorin", "--part", "1 mL"), "--part: "),
-    (("given", *ADA, "--patient", "0001", "--medicine", "velorin", "--anyway", "--twice"), "--anyway, --twice: "),
+    (("given", *ADA, "--patient", "0001", "--medicine", "velorin", "--anyway", "--twice"), "--twice: "),
     (("given", *ADA, "--patient", "0001", "--medicine", "velorin", "--accept", "too-soon=x"), "--accept: "),
     (("given", *ADA, "--patient", "0001", "--medicine", "velorin", "--reported", "--scan", VIAL), "--scan: "),
     (("correction", "0001-6", *WHY, "--void", "--belongs-to", "0002"), "--belongs-to: "),

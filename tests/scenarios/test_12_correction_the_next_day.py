@@ -71,6 +71,11 @@ def test_the_correction_moves_batch_stock_trace_and_side_and_both_stay_readable(
     # The left arm was thought used, so the right was next; now the right was used, so the left is.
     next_after = clinic.run("plan", "--order", "0001.1", "--site", "deltoid", "--accept", SOFT)["injections"][0]["side"]
     assert (next_before, next_after) == ("right", "left")
+    # The wear lies on the right arm, at the same point: mirrored.
+    skin = clinic.run("rotate", "--order", "0001.1", "--next", "1")["look_back"]
+    assert skin["by_place"] == [{"site": "deltoid", "side": "right", "count": 1}]
+    first, now = held["first_written"]["injections"][0], held["body"]["injections"][0]
+    assert (now["point"], now["place_mm"]) == (first["point"], first["place_mm"])
 
 
 def test_an_entry_of_another_patient_frees_the_dose_and_stands_in_the_other_record(clinic: Clinic) -> None:

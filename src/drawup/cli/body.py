@@ -22,10 +22,11 @@ from drawup.cli.edge import (
     show,
     told,
 )
-from drawup.cli.lines import each_line, line_error
+from drawup.cli.lines import LONGEST_LINE, each_line, line_error
 from drawup.cli.main import CAUTION, Desk
 
 _BAR = 30
+_NAME = 14
 
 
 @click.command(epilog="Example: drawup reach deltoid.json")
@@ -62,7 +63,8 @@ def _reach_text(answer: dict[str, Any]) -> str:
         lines.append(line("Skin to muscle", _distance_text(distance, answer["basis"])))
         lines.append(line("Depth of the tip", f"{answer['depth_mm']} mm"))
         lines += [
-            line(name, _bar(cells[key]))
+            # Bars are compared by eye, so they begin under each other.
+            f"  {name:<{_NAME}} {_bar(cells[key])}"
             for key, name in (
                 ("skin", "In the skin"),
                 ("fat", "In the fat"),
@@ -142,7 +144,7 @@ def _rotate_order(desk: Desk, order: str, count: int, at: str | None) -> dict[st
 
     with open_record(desk) as store:
         document = rotation_request(store, order, now=moment(at, store, desk), count=count)
-        return answer_rotate(document, policy=setting(store).policy)
+        return answer_rotate(document, policy=setting(store).policy, recorded=True)
 
 
 def _rotate_text(answer: dict[str, Any]) -> str:
@@ -152,7 +154,9 @@ def _rotate_text(answer: dict[str, Any]) -> str:
         lines.append(line("", f"{one['because']}"))
     back = answer["look_back"]
     if back["injections"]:
-        lines += ["", f"  Looking back over {back['injections']} injections"]
+        lines += ["", f"  Looking back over {back['injections']} injection{'' if back['injections'] == 1 else 's'}"]
+        if back["without_a_point"]:
+            lines.append(line("No point", f"{back['without_a_point']} of them, left out of the next two lines"))
         lines.append(line("Inside a rest", f"{back['share_inside_rest'] * 100:.0f} of 100"))
         lines.append(line("Too near the last", f"{back['share_too_near'] * 100:.0f} of 100"))
         for one in back["neglected"]:
@@ -178,7 +182,7 @@ def _answer_lines(file: str, answer: Callable[[Any], dict[str, Any]]) -> int:
         for content in each_line(source):
             try:
                 if content is None:
-                    raise FieldError("", "a line longer than is taken")
+                    raise FieldError("", f"a line longer than {LONGEST_LINE:,} bytes")
                 result = answer(read_document(content))
             except Exception as error:
                 failed, result = 1, line_error(error)

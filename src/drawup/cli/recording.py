@@ -153,7 +153,7 @@ def _without_plan(store: Any, desk: Desk, given_by: str, at: Any, how: dict[str,
         raise ValueError("name the plan, or without a plan the patient and the medicine: --patient, --medicine")
     with_plan = {"--part": how["volume"], "--accept": how["accepts"]}
     idle(
-        {**with_plan, "--anyway": how["anyway"], "--twice": how["twice"]},
+        {**with_plan, "--twice": how["twice"]},
         "only with a plan. Without one nothing is checked: write what was really given with --amount",
     )
     if how["reported"]:

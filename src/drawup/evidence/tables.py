@@ -23,7 +23,7 @@ from drawup.injection.tissue import BoneDepth, DistanceRow, Fold, Skin, TissueTa
 
 HERE = Path(__file__).parent
 STATUSES = ("published", "common practice", "from memory", "supported", "weak", "distribution only")
-TABLES = ("bone", "grids", "needle_bores", "needles", "push", "sites", "syringes", "tissue", "volumes")
+TABLES = ("bone", "grids", "model_checks", "needle_bores", "needles", "push", "sites", "syringes", "tissue", "volumes")
 _STEPS = {"day": (1, 0), "week": (7, 0), "month": (0, 1), "year": (0, 12)}
 
 

@@ -119,8 +119,12 @@ class ReadRequest:
         self.policy_named = policy_named
 
 
-def read_request(document: Any, *, policy: Policy | None = None) -> ReadRequest:
-    """The public request (format 1). `policy` is used unless the request brings its own. Raises FieldError."""
+def read_request(document: Any, *, policy: Policy | None = None, recorded: bool = False) -> ReadRequest:
+    """The public request (format 1). `policy` is used unless the request brings its own. Raises FieldError.
+
+    `recorded`: the history is a record's. There a height that was measured again, or an entry that was moved, makes the
+    body look smaller than before; that is no reason to plan nothing.
+    """
     notes: list[str] = []
     named = policy is not None
     if type(document) is not dict:
@@ -154,7 +158,7 @@ def read_request(document: Any, *, policy: Policy | None = None) -> ReadRequest:
         same_visit=fields.items("same_visit", lambda one, path: read_same_visit(_object(one, path, fields)), most=20)
         or (),
     )
-    if request.history:
+    if request.history and not recorded:
         check_history(request.history, request.patient)
     fields.close(_REQUEST_KEYS)
     return ReadRequest(request, policy, tables_of(policy), tuple(notes), named)

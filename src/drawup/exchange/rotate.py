@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from fractions import Fraction
 from typing import Any
 
 from drawup.evidence.policies import load_policy
@@ -43,7 +44,7 @@ def answer_rotate(document: Any, *, policy: Policy | None = None, recorded: bool
     """The answer to one rotate request. Raises FieldError.
 
     `recorded`: the history is a record's. A place in it that no skin has truly was written down, so that it is told as
-    a finding; in a request it is a slip of the pen.
+    a finding, and a height measured again may have made the body smaller; in a request both are slips of the pen.
     """
     if type(document) is not dict:
         raise FieldError("", f"read {shown(document)}, expected an object with route, patient and history")
@@ -62,7 +63,8 @@ def answer_rotate(document: Any, *, policy: Policy | None = None, recorded: bool
     patient = read_patient(inner, now.date())
     age = patient.age(now.date())
     history = fields.items("history", lambda value, path: _past(value, path, fields, now, recorded), most=100_000) or ()
-    check_history(history, patient)
+    if not recorded:
+        check_history(history, patient)
     sites = _sites(fields, route, age) or site_order(chosen, route, age)
     count, per_day = fields.whole("next", least=0, most=MOST_NEXT), fields.whole("per_day", least=1, most=48)
     count, per_day = 1 if count is None else count, per_day or 1
@@ -103,6 +105,8 @@ def answer_rotate(document: Any, *, policy: Policy | None = None, recorded: bool
     return answer
 
 
+# Every size of body that there is a map for, the largest first: points of a smaller one may have names of their own.
+SCALES = tuple(Fraction(twentieths, 20) for twentieths in range(20, 4, -1))
 _SIDES = ("right", "left")
 
 
@@ -149,7 +153,8 @@ def _check_place(fields: Fields) -> None:
     if side is None:
         fields.fail("side", "missing, expected left or right")
     # A name is on some body's grid, or on nobody's.
-    if point is not None and fields.take("place_mm") is None and largest.spot(site, side, point) is None:
+    named = point is not None and fields.take("place_mm") is None
+    if named and not any(skin_map(grids, scale).spot(site, side, point) for scale in SCALES):
         fields.fail("point", f'read "{shown(point)}", which is no point of the {side} {site}')
 
 

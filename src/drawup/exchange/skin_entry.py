@@ -91,7 +91,7 @@ def _past_place(fields: Fields, at: datetime) -> PastInjection | None:
     point, scale = fields.text("point"), _scale(fields)
     for key, known in (("site", site), ("side", side)):
         if known is None and (point is not None or x is not None):
-            fields.fail(key, f"missing beside {'place_mm' if point is None else 'point'}: a point lies on a side of a site")
+            fields.fail(key, "missing: a point lies on one side of a site, and both must stand there")
     volume, gauge = fields.number("volume_ml", above=0), fields.whole("gauge", least=10, most=34)
     if volume is not None and volume > 100:
         fields.fail("volume_ml", f'read "{shown(fields.take("volume_ml"))}", expected at most 100 mL')

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from drawup.exchange.answer import answer, exit_code, finding_json
 from drawup.exchange.reader import FieldError, shown
 from drawup.exchange.request import ReadRequest, read_request
 from drawup.injection.finding import Severity
+from drawup.injection.order import OpenOrder
 from drawup.injection.policy import Policy
+from drawup.injection.request import Request
 from drawup.injection.visit import Visit, plan_visit
 
 _OWN_KEYS = frozenset(["order", "medicine", "choose", "container", "accepted", "open_orders"])
@@ -50,8 +52,33 @@ def make_visit(document: dict[str, Any], *, policy: Policy | None = None) -> Mad
             own = error.field.split(".")[0].split("[")[0] in _OWN_KEYS
             raise FieldError(f"{path}.{error.field}" if own else error.field, error.message) from None
     first = read[0]
-    visit = plan_visit(tuple(one.request for one in read), policy=first.policy, tables=first.tables)
-    return MadeVisit(read=tuple(read), visit=visit)
+    requests = tuple(one.request for one in read)
+    asked = tuple(_beside_the_others(requests, number) for number in range(len(requests)))
+    return MadeVisit(read=tuple(read), visit=plan_visit(asked, policy=first.policy, tables=first.tables))
+
+
+def _beside_the_others(requests: tuple[Request, ...], number: int) -> Request:
+    """One request that knows the other orders of the visit as open ones: two of one medicine are a double too."""
+    own = requests[number]
+    others = [
+        _as_open_order(other, f"order {place + 1} of this visit")
+        for place, other in enumerate(requests)
+        if place != number
+    ]
+    listed = {(one.medicine, one.amount) for one in own.open_orders}
+    missing = tuple(one for one in others if (one.medicine, one.amount) not in listed)
+    return replace(own, open_orders=own.open_orders + missing)
+
+
+def _as_open_order(request: Request, words: str) -> OpenOrder:
+    rule = request.order.dose
+    plain = rule is not None and rule.per == "dose"
+    return OpenOrder(
+        medicine=request.medicine.name,
+        amount=rule.amount if rule is not None and plain else None,
+        doses_per_day=None if rule is None else rule.doses_per_day,
+        words=words,
+    )
 
 
 def answer_visit(made: MadeVisit) -> dict[str, Any]:

@@ -22,20 +22,25 @@ from drawup.injection.barrel import (
 from drawup.injection.finding import Finding, finding
 from drawup.injection.guideline import body_of
 from drawup.injection.medicine import Medicine
-from drawup.injection.needle import DrawingUp, NeedleChoice, choose_needle, drawing_up_needle
+from drawup.injection.needle import DrawingUp, NeedleChoice, choose_needle, drawing_up_needle, suited_sites
 from drawup.injection.notation import render_ml, render_number
 from drawup.injection.order import Order, doses_per_day
 from drawup.injection.patient import Age
-from drawup.injection.points import recent_of, steady_zones
+from drawup.injection.points import recent_of, skin_of, steady_zones
 from drawup.injection.policy import Barrel, Policy
-from drawup.injection.precautions import check_history_places, check_lump_move, check_marks, speaks_against
+from drawup.injection.precautions import (
+    check_enough_points,
+    check_history_places,
+    check_lump_move,
+    check_marks,
+    speaks_against,
+)
 from drawup.injection.preparation import Candidate, Refused, largest_volume, pack_text, prepare
 from drawup.injection.quantity import Quantity
 from drawup.injection.reach import Aim, aim_of
 from drawup.injection.request import Request, Tables
-from drawup.injection.rotation import SkinState, skin_state, wear_of
-from drawup.injection.site import Place, Site, SiteChoice, SiteChosen, choose_sites, site_order
-from drawup.injection.skin import body_scale, skin_map
+from drawup.injection.rotation import SkinState
+from drawup.injection.site import Place, Site, SiteChoice, SiteChosen, blocked_sides, choose_sites, site_order
 from drawup.injection.technique import technique
 
 _ZERO = Fraction(0)
@@ -244,16 +249,21 @@ def _sites(
         skin=skin,
         same_visit=request.same_visit,
         zones=steady_zones(medicine, request.history, names, request.now, doses_per_day(order)),
+        suited=_suited(request, candidate, names, policy, tables),
     )
 
 
-def skin_of(request: Request, policy: Policy, tables: Tables) -> SkinState:
-    """This patient's skin now, as earlier injections and what was seen on it leave it."""
-    patient = request.patient
-    scale = body_scale(tables.grids, patient, patient.age(request.now.date()))
-    return skin_state(
-        skin_map(tables.grids, scale), wear_of(policy), recent_of(request.history), patient.marks, request.now
-    )
+def _suited(
+    request: Request, candidate: Candidate, names: tuple[str, ...], policy: Policy, tables: Tables
+) -> frozenset[str]:
+    """Where the fixed needle of a device ends well under the skin; nothing where the needle can be chosen."""
+    device = candidate.presentation.device
+    if device is None or device.fixed_needle is None or request.order.route != "subcutaneous":
+        return frozenset()
+    sites = tuple(dict.fromkeys((*names, *request.medicine.sites)))
+    body = body_of(request.patient, request.now.date())
+    aim = _aim(policy, False, request.medicine.wrong_layer)
+    return suited_sites(device.fixed_needle, sites, body, aim, tables.tissue)
 
 
 def _finish(
@@ -288,6 +298,9 @@ def _finish(
         found += check_marks(request.patient, injection.place.site, injection.place.side, policy.notation)
     found += check_lump_move(request, skin, tuple(injection.place for injection in injections))
     found += check_history_places(request.history, skin)
+    if request.order.times:
+        names = request.medicine.sites or site_order(policy, "subcutaneous", request.patient.age(request.now.date()))
+        found += check_enough_points(request, skin, names, blocked_sides(tables.sites, request.patient.ruled_out))
     mark = _total_mark(candidate, whole, parts)
     found += _what_stays(candidate, mark, policy)
     lines += _mark_lines(candidate, injections, whole, policy)

@@ -58,6 +58,7 @@ __all__ = [
     "needle_words",
     "row_for",
     "share_at_bone",
+    "suited_sites",
 ]
 
 # The only names in this module that may hold a binary float: a chance is no amount.
@@ -294,6 +295,19 @@ def _basis(distance: Distance | None) -> str:
     if distance is None:
         return "guideline"
     return "model" if distance.measured_mm is None else "measured"
+
+
+@lru_cache(maxsize=1024)
+def suited_sites(needle: Needle, sites: tuple[str, ...], body: Body, aim: Aim, tissue: TissueTable) -> frozenset[str]:
+    """The sites under the skin where this fixed needle ends well in this body, some way or other."""
+    suited = set()
+    for site in sites:
+        distance = distance_at(tissue, site, body) if site in tissue.skins else None
+        if isinstance(distance, Distance):
+            ways = _ways("subcutaneous", needle, None, body, near_bone=False)
+            if best_way(distance, needle, ways, aim).score >= aim.least:
+                suited.add(site)
+    return frozenset(suited)
 
 
 # What must be said of the push and of bone.

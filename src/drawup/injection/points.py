@@ -10,8 +10,10 @@ from fractions import Fraction
 from drawup.injection.finding import Finding, finding
 from drawup.injection.medicine import Medicine
 from drawup.injection.patient import SIDES
-from drawup.injection.rotation import Picked, SkinState, Zone, pick, steady_site, zones_of_the_week
-from drawup.injection.skin import PastInjection, Spot, point_words, squared
+from drawup.injection.policy import Policy
+from drawup.injection.request import Request, Tables
+from drawup.injection.rotation import Picked, SkinState, Zone, pick, skin_state, steady_site, wear_of, zones_of_the_week
+from drawup.injection.skin import PastInjection, Spot, body_scale, point_words, skin_map, squared
 from drawup.injection.timing import COUNTED, PastDose
 
 
@@ -162,3 +164,12 @@ def steady_zones(
     ]
     site = steady_site(own or recent_of(history), sites, now, per_day, 0)
     return zones_of_the_week(site, now.date(), SIDES)
+
+
+def skin_of(request: Request, policy: Policy, tables: Tables) -> SkinState:
+    """This patient's skin now, as earlier injections and what was seen on it leave it."""
+    patient = request.patient
+    scale = body_scale(tables.grids, patient, patient.age(request.now.date()))
+    return skin_state(
+        skin_map(tables.grids, scale), wear_of(policy), recent_of(request.history), patient.marks, request.now
+    )

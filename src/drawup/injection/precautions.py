@@ -6,13 +6,13 @@ from drawup.injection.dose import latest, reading_text
 from drawup.injection.finding import Finding, finding
 from drawup.injection.medicine import ROUTE_WORDS, Medicine, Presentation
 from drawup.injection.notation import Notation, render_number
-from drawup.injection.order import Order
+from drawup.injection.order import Order, doses_per_day
 from drawup.injection.patient import Allergy, Patient, Reading
 from drawup.injection.policy import Policy
 from drawup.injection.preparation import pack_text
 from drawup.injection.quantity import Dimension
 from drawup.injection.request import Request
-from drawup.injection.rotation import SkinState, on_mark
+from drawup.injection.rotation import SkinState, on_mark, open_spots
 from drawup.injection.site import Place
 from drawup.injection.timing import PastDose
 
@@ -159,6 +159,20 @@ def check_lump_move(request: Request, skin: SkinState, places: tuple[Place, ...]
 
 # 165 / 131 = 1.2595...
 _TIMES = "1.26"
+
+
+def check_enough_points(
+    request: Request, skin: SkinState, sites: tuple[str, ...], blocked: frozenset[tuple[str, str]]
+) -> list[Finding]:
+    """Too few open points for each to rest, where an order goes under the skin at times of the day."""
+    order = request.order
+    if order.route != "subcutaneous" or not order.times:
+        return []
+    count, per_day, days = open_spots(skin, sites, blocked), doses_per_day(order), skin.wear.rest_days
+    if count >= per_day * days:
+        return []
+    needed = str(per_day * days)
+    return [finding("points-too-few", count=str(count), needed=needed, days=str(days), per_day=str(per_day))]
 
 
 def check_history_places(history: tuple[PastDose, ...] | None, skin: SkinState) -> list[Finding]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
 
+from drawup.injection.anatomy import Site
 from drawup.injection.batch import Container
 from drawup.injection.flow import Resistance
 from drawup.injection.medicine import Medicine
@@ -13,7 +14,6 @@ from drawup.injection.needle import NeedleTable
 from drawup.injection.order import OpenOrder, Order
 from drawup.injection.patient import Patient, Reading
 from drawup.injection.policy import Barrel, Needle
-from drawup.injection.site import Site
 from drawup.injection.skin import Grids, SkinPlace
 from drawup.injection.timing import PastDose
 from drawup.injection.tissue import TissueTable

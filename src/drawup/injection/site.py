@@ -106,6 +106,7 @@ def choose_sites(
     skin: SkinState,
     same_visit: tuple[SkinPlace, ...] = (),
     zones: tuple[Zone, ...] = (),
+    suited: frozenset[str] = frozenset(),
 ) -> SiteChoice:
     """Where this volume goes, in the fewest injections that the usual limits allow.
 
@@ -113,7 +114,8 @@ def choose_sites(
     sides of one site. `interval_for(part)` is the scale interval in mL of the barrel that such a part would be drawn
     in. `recent` is newest first. Into muscle the order of sites decides, under the skin the least worn point of all
     sites that take the volume. `same_visit` are places of other injections of this visit; `zones` hold this week's part
-    of a region, where the medicine asks for steady uptake. A clinician's own choice stays, and the findings answer it.
+    of a region, where the medicine asks for steady uptake; `suited` the sites where a fixed needle ends well, taken
+    before the others. A clinician's own choice stays, and the findings answer it.
     """
     ordered, ordered_side = split_region(ordered_site) if ordered_site else (None, None)
     if ordered_side is not None and chosen.side is None:
@@ -139,6 +141,7 @@ def choose_sites(
         ask=Pointing(skin=skin, visit=visit, chosen=chosen.point),
         same_visit=same_visit,
         zones=zones,
+        suited=suited,
     )
     findings = [_region_unknown(row, sites) for row in ruled_out if not sites_on(sites, row.region)]
     if age is None:
@@ -175,6 +178,7 @@ class _Case:
     ask: Pointing
     same_visit: tuple[SkinPlace, ...]
     zones: tuple[Zone, ...]
+    suited: frozenset[str]
 
 
 # What is ruled out.
@@ -425,6 +429,7 @@ def _none_left(case: _Case, refused: list[tuple[str, str]]) -> Finding:
 
 def _least_worn(case: _Case, fitting: list[_Open]) -> Place:
     """The least worn point of all the sites that take the volume; into muscle there is only one such site."""
+    fitting = [one for one in fitting if one.site.name in case.suited] or fitting
     first = fitting[0]
     if (len(fitting) > 1 or case.zones) and case.chosen.point is None:
         named = {one.site.name: one for one in fitting}

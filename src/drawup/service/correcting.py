@@ -19,6 +19,7 @@ from drawup.record.fact import Fact
 from drawup.record.store import Store, Writer
 from drawup.service.entries import (
     Recorded,
+    check_born,
     check_known_site,
     check_named,
     check_places,
@@ -108,7 +109,9 @@ def correct(
             "review": [found.code for found in findings if found.code in _REVIEWED],
         }
         if change.belongs_to is not None:
-            body["belongs_to"] = patient_state(writer, change.belongs_to).patient
+            other = patient_state(writer, change.belongs_to)
+            check_born(held.at, other)
+            body["belongs_to"] = other.patient
         batches = {one["batch"] for one in (replacement or held.body).get("containers", ()) if one["batch"]}
         keys = [f"batch:{batch}" for batch in sorted(batches)] + (["review"] if body["review"] else [])
         fact = writer.append(patient_stream(state.patient), "correction", body, recorded_at=now, keys=keys)
@@ -198,6 +201,7 @@ def _replacement(writer: Writer, state: PatientState, held: Entry, change: Chang
     body = dict(held.body)
     at = change.at or held.at
     if change.at is not None:
+        check_born(change.at, state)
         body["at"] = change.at.isoformat()
     if skin is not None and held.kind == "inspection":
         body = moved(body, change.places[0], skin)

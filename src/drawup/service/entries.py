@@ -19,7 +19,7 @@ from drawup.record.fact import Fact
 from drawup.record.store import Writer
 from drawup.service.errors import UseCaseError
 from drawup.service.planning import Scanned
-from drawup.service.state import append_stock, stock_state
+from drawup.service.state import PatientState, append_stock, stock_state
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +35,14 @@ def check_time(at: datetime, now: datetime, *, happened: str = "given") -> None:
     """Refuse what has not happened yet."""
     if at > now + timedelta(minutes=5):
         raise UseCaseError(f"{clock_text(at.isoformat())} lies in the future. State when it was {happened}")
+
+
+def check_born(at: datetime, state: PatientState) -> None:
+    """Refuse what lies before this patient's birth: it is another patient's, or a slip, and no plan would take it."""
+    born = state.person["born"]
+    if born and at.date().isoformat() < born:
+        when = clock_text(at.isoformat())
+        raise UseCaseError(f"{when} lies before the birth of {state.name} ({born}): check the time, and whose it is")
 
 
 def check_words(**texts: str) -> None:

@@ -7,12 +7,13 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from drawup.exchange.reader import Fields, moment_of
-from drawup.exchange.skin_entry import read_place_mm
+from drawup.exchange.skin_entry import LARGEST_MARK_MM, read_place_mm
 from drawup.injection.finding import Finding, finding
 from drawup.injection.notation import exact_text, machine_text
 from drawup.record.store import Store, Writer
 from drawup.service.entries import (
     Recorded,
+    check_born,
     check_known_site,
     check_named,
     check_places,
@@ -176,6 +177,7 @@ def _checked_free(
     check_places([{key: text for key, text in place.items() if text} for place in places or ()], anyway=anyway)
     at = fields.take("at")
     when = moment_of(at, "at")
+    check_born(when, state)
     clean["at"] = when.isoformat()
     skin = skin_of_patient(state, current, when) if places else None
     clean["injections"] = [placed(place, skin, anyway=anyway) if skin else place for place in places or ()]
@@ -248,9 +250,6 @@ def reported(
     return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())
 
 
-_LARGEST_MM = 500
-
-
 def inspected(store: Store, patient: str, body: Mapping[str, str], *, by: str, at: datetime, now: datetime) -> Recorded:
     """What was seen or felt on the skin: a lump, a bruise, nothing; where, how large, and since when."""
     check_words(by=by)
@@ -271,8 +270,8 @@ def inspected(store: Store, patient: str, body: Mapping[str, str], *, by: str, a
             if text:
                 clean[key] = text
         size = fields.number("size_mm", above=0)
-        if size is not None and size > _LARGEST_MM:
-            fields.fail("size_mm", f'read "{exact_text(size)}", expected at most {_LARGEST_MM} mm')
+        if size is not None and size > LARGEST_MARK_MM:
+            fields.fail("size_mm", f'read "{exact_text(size)}", expected at most {LARGEST_MARK_MM} mm')
         if size is not None:
             clean["size_mm"] = exact_text(size)
         fields.close(frozenset(["site", "side", "kind", "point", "place_mm", "how", "words", "size_mm"]))

@@ -133,7 +133,7 @@ def rotation_request(reading: Reading, order: str, *, now: datetime, count: int)
     if order not in state.orders:
         raise UseCaseError(f'no order "{order}" for {state.name}. See drawup order list --patient {state.patient}')
     known = known_document(reading, state, state.orders[order]["order"], current, now=now)
-    read = read_request(known, policy=current.policy).request
+    read = read_request(known, policy=current.policy, recorded=True).request
     route, medicine = read.order.route, read.medicine
     if route is None:
         raise UseCaseError(f"order {order} names no route, so no site can be chosen. Ask the prescriber")
@@ -175,7 +175,7 @@ def make_visit(
         state = patient_state(writer, patients.pop())
         numbers = {order: next_dose_number(writer, state, order) for order in orders}
         documents = [request_document(writer, state, order, current, now=now, accepted=accepted) for order in orders]
-        read = [read_request(document, policy=current.policy) for document in documents]
+        read = [read_request(document, policy=current.policy, recorded=True) for document in documents]
         visit = plan_visit(tuple(one.request for one in read), policy=read[0].policy, tables=read[0].tables)
         plans = []
         for number, request in zip(visit.numbers, visit.requests, strict=True):
@@ -218,7 +218,7 @@ def note_near_misses(
 
 def answer_document(document: Mapping[str, Any], current: Setting) -> tuple[ReadRequest, Plan, dict[str, Any]]:
     """A request put together from the record, read as anybody's would be, planned and answered."""
-    read = read_request(document, policy=current.policy)
+    read = read_request(document, policy=current.policy, recorded=True)
     plan = plan_injection(read.request, policy=read.policy, tables=read.tables)
     return read, plan, answer(plan, policy=read.policy, evidence_version=read.tables.version, notes=read.notes)
 
@@ -310,7 +310,7 @@ def patient_document(state: PatientState, today: str) -> dict[str, Any]:
         patient["avoid"] = [_only(one, "region", "side", "reason") for one in state.ruled_out]
     if state.bleeding is not None:
         patient["bleeding_risk"] = state.bleeding
-    marks = _marks(state)
+    marks = _marks(state, today)
     if marks:
         patient["marks"] = marks
     if state.pregnant is not None:
@@ -337,10 +337,11 @@ _NOTHING = ("nothing", "gone")
 _MARK = ("kind", "site", "side", "point", "place_mm", "body_scale", "grid", "size_mm", "how")
 
 
-def _marks(state: PatientState) -> list[dict[str, Any]]:
+def _marks(state: PatientState, today: str) -> list[dict[str, Any]]:
     """Lumps and the like as last inspected at each place. What is gone stays, with its day: it fades from there on.
 
-    "Gone" without a point means everything that was known on that side of the site.
+    "Gone" without a point means everything that was known on that side of the site. What goes after `today` is still
+    there on that day, and what was found since counts as of that day.
     """
     marks: dict[tuple[str, ...], dict[str, Any]] = {}
     for entry in sorted(state.entries.values(), key=lambda one: one.at):
@@ -349,7 +350,9 @@ def _marks(state: PatientState) -> list[dict[str, Any]]:
         body, day = entry.body, entry.body["at"][:10]
         place = (body["site"], body["side"], body.get("point") or "".join(body.get("place_mm") or ()))
         if body["kind"] not in _NOTHING:
-            marks[place] = {**_only(body, *_MARK), "seen": day}
+            marks[place] = {**_only(body, *_MARK), "seen": min(day, today)}
+            continue
+        if day > today:
             continue
         for known, mark in marks.items():
             if known[:2] == place[:2] and place[2] in ("", known[2]) and "gone" not in mark:

@@ -1,0 +1,123 @@
+"""A point that was used is found again: in the entry, on the grown body, after a correction, and never by guessing."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+from tests.scenarios.conftest import Clinic
+
+from drawup.cli.main import Desk, drawup
+
+GTIN = "09501101530096"
+HOLLISPRANE: dict[str, Any] = {
+    "name": "hollisprane",
+    "routes": ["subcutaneous"],
+    "presentations": [{"strength": "10 mg/mL", "volume": "1 mL", "container": "ampoule", "gtin": GTIN}],
+}
+ORDER = {"medicine": "hollisprane", "route": "subcutaneous", "dose": {"amount": "4 mg"}, "start": "2026-03-01"}
+
+
+@pytest.fixture
+def corin(clinic: Clinic) -> Clinic:
+    """A boy of four years and 102 cm with a weekly medicine under the skin: 102/170 is 0.6 of an adult."""
+    clinic.run("formulary", "add", clinic.file("hollisprane.json", HOLLISPRANE))
+    clinic.run("patient", "add", "--family", "Hale", "--given", "Corin", "--born", "2021-09-01", "--sex", "male")
+    clinic.run("patient", "note", "0001", "--allergy", "none known", "--height", "102 cm", "--no-earlier-doses")
+    clinic.run("order", "add", "0001", clinic.file("order.json", ORDER))
+    clinic.run("stock", "receive", f"(01){GTIN}(17)270430(10)HP1", "--count", "9")
+    return clinic
+
+
+def refused(clinic: Clinic, *arguments: str) -> str:
+    desk = Desk(record=clinic.record, clock=lambda: clinic.now)
+    result = CliRunner().invoke(drawup, ["--record", str(clinic.record), *arguments], obj=desk)
+    assert result.exit_code == 2, result.output
+    return result.output
+
+
+def test_an_entry_says_the_point_its_place_in_mm_and_the_scale_of_the_body(corin: Clinic) -> None:
+    plan = corin.run("plan", "--order", "0001.1")
+    (shown,) = plan["injections"]
+    entry = corin.run("given", plan["plan"], "--scan", "batch:HP1", "--given-by", "Mairi")
+    (place,) = entry["body"]["injections"]
+    for key in ("site", "side", "point", "place_mm", "body_scale", "grid"):
+        assert place[key] == shown[key]
+    assert place["body_scale"] == "0.6"
+
+
+def test_the_place_grows_with_the_child(corin: Clinic) -> None:
+    corin.run(
+        "given", "--patient", "0001", "--medicine", "hollisprane", "--amount", "4 mg", "--given-by", "Mairi",
+        "--place", "right thigh fat A1", "--at", "2026-03-01 09:00",
+    )  # fmt: skip
+    (entry,) = corin.run("chart", "0001")["entries"]
+    (before,) = entry["body"]["injections"]
+    # 0.6 of 40 mm inward and 60 mm above are 24 and 36 mm: the outermost whole steps are 20 and 30 mm.
+    assert before["place_mm"] == ["-20", "-30"]
+    corin.now = datetime(2027, 3, 1, 9, tzinfo=UTC)
+    corin.run("patient", "note", "0001", "--height", "136 cm")
+    skin = corin.run("rotate", "--order", "0001.1", "--next", "1")
+    # 136/170 is 0.8: the place is now 26.7 mm inward and 40 mm above, between two points of the new grid.
+    assert skin["body_scale"] == "0.8"
+    assert skin["look_back"]["without_a_point"] == 0
+
+
+def test_a_point_that_the_site_has_not_is_refused_with_those_it_has(corin: Clinic) -> None:
+    said = refused(
+        corin, "given", "--patient", "0001", "--medicine", "hollisprane", "--given-by", "Mairi",
+        "--place", "right thigh fat Z9", "--at", "2026-03-01 09:00",
+    )  # fmt: skip
+    assert "A1 to" in said
+    said = refused(corin, "inspect", "0001", "--place", "left thigh fat Z9", "--kind", "lump", "--by", "Mairi")
+    assert "point" in said
+
+
+def test_a_lump_may_be_placed_in_mm_and_keeps_its_points_out(corin: Clinic) -> None:
+    corin.run("inspect", "0001", "--place", "right thigh fat", "--mm", "0,-5.5", "--size", "12", "--how", "felt",
+              "--kind", "lump", "--by", "Mairi")  # fmt: skip
+    plan = corin.run("plan", "--order", "0001.1", "--side", "right")
+    (place,) = plan["injections"]
+    across, down = map(float, place["place_mm"])
+    assert place["site"] != "thigh fat" or (across**2 + (down + 5.5) ** 2) ** 0.5 >= 6 + 10
+
+
+def test_a_point_given_into_since_the_plan_was_made_is_asked_about(corin: Clinic) -> None:
+    plan = corin.run("plan", "--order", "0001.1")
+    (shown,) = plan["injections"]
+    words = f"{shown['side']} {shown['site']} {shown['point']}"
+    corin.run(
+        "given", "--patient", "0001", "--medicine", "other (invented)", "--anyway", "--given-by", "Petra",
+        "--place", words, "--at", "2026-03-02 08:58",
+    )  # fmt: skip
+    desk = Desk(record=corin.record, clock=lambda: corin.now)
+    result = CliRunner().invoke(
+        drawup,
+        ["--record", str(corin.record), "given", plan["plan"], "--scan", "batch:HP1", "--given-by", "Mairi"],
+        obj=desk,
+    )
+    assert result.exit_code == 4
+    assert "point-not-rested" in result.output
+
+
+def test_a_medicine_and_a_point_not_known_here_can_be_written_all_the_same(corin: Clinic) -> None:
+    unknown = (
+        "given",
+        "--patient",
+        "0001",
+        "--medicine",
+        "brellomar",
+        "--given-by",
+        "Petra",
+        "--at",
+        "2026-03-02 08:58",
+    )
+    assert "--anyway" in refused(corin, *unknown)
+    entry = corin.run(*unknown, "--place", "right thigh fat Z9", "--anyway")
+    assert entry["body"]["medicine"] == "brellomar"
+    assert entry["body"]["injections"][0]["point"] == "Z9"
+    # It weighs nowhere, and that is said.
+    found = corin.run("plan", "--order", "0001.1")["findings"]
+    assert "history-point-unknown" in [one["code"] for one in found]
