@@ -310,6 +310,10 @@ def test_a_fault_of_our_own_in_one_line_leaves_the_others_their_answers(
 READS_A_FILE = (
     ("plan",),
     ("plan", "--lines"),
+    ("reach",),
+    ("reach", "--lines"),
+    ("rotate",),
+    ("rotate", "--lines"),
     ("scan", "--lines"),
     ("scan", "--photo"),
     ("formulary", "add"),

@@ -209,7 +209,7 @@ def _plan_orders(
             }
             for one in made.plans
         ]
-        echo_json({"visit": plans, "findings": [finding_json(found) for found in made.findings]})
+        echo_json({"format": 1, "visit": plans, "findings": [finding_json(found) for found in made.findings]})
     else:
         click.echo(person_line({"name": state.name, "person": state.person}))
         for place, one in enumerate(made.plans, start=1):

@@ -1,4 +1,4 @@
-"""The JSON Schema of the public plan request and answer, as it ships with the package (`plan.schema.json`)."""
+"""The JSON Schema of the public requests and answers, as it ships with the package (`plan.schema.json`)."""
 
 from __future__ import annotations
 
@@ -10,6 +10,9 @@ SCHEMA_FILE = Path(__file__).with_name("plan.schema.json")
 
 
 def load_schema() -> dict[str, Any]:
-    """The schema (draft 2020-12). `$defs` holds `request`, `answer` and `error`; the whole takes any of the three."""
+    """The schema (draft 2020-12). The whole takes any request or answer.
+
+    `$defs` holds `request` and `answer` of one plan, the same of `visit_`, `reach_` and `rotate_`, and `error`.
+    """
     schema: dict[str, Any] = json.loads(SCHEMA_FILE.read_text("utf-8"))
     return schema

@@ -261,7 +261,8 @@ def check_needle(
     inside = replace(needle, length_mm=depth) if ask.measured is not None else needle
     findings = against(inside, ask, None, is_fixed=False)
     if aim.into_muscle:
-        bone = _bone(replace(needle, length_mm=depth), site, body.age, body.bmi, table)
+        straight = Fraction(tip_depth_mm(needle.length_mm, way.angle_deg)).limit_denominator(100)
+        bone = _bone(replace(needle, length_mm=straight), site, body.age, body.bmi, table)
         findings += [bone] if bone is not None else []
     found = distance_at(tissue, site, body, measured_mm)
     distance = found if isinstance(found, Distance) else None
