@@ -543,6 +543,10 @@ TYPED: tuple[tuple[tuple[str, ...], str], ...] = (
     (("inspect", "0001", "--place", "left abdominal fat", "--kind", "lump", "--mm", "1234,0"), "place_mm: "),
     (("inspect", "0001", "--place", "left abdominal fat", "--kind", "lump", "--mm", "\u221212.5,30"), "place_mm: "),
     (("inspect", "0001", "--place", "left abdominal fat", "--kind", "lump", "--mm", ""), "place_mm: "),
+    (
+        ("inspect", "0001", "--place", "left abdominal fat B2", "--kind", "lump", "--mm", "20,30"),
+        "--mm: stands instead",
+    ),
     (("inspect", "0001", "--place", "left abdominal fat", "--kind", "lump", "--how", "told"), "--how"),
     (("inspect", "0001", "--place", "left abdominal fat Z9", "--kind", "lump"), 'point: read "Z9"'),
     (("inspect", "0001", "--place", "left abdominal fat", "--kind", "lump", "--size", "400"), "size_mm: "),
@@ -571,10 +575,27 @@ def test_what_is_moved_to_a_patient_who_was_not_born_then_is_refused(own_room: R
 
 
 def test_a_point_that_was_truly_used_and_no_skin_has_is_told_and_bars_nothing(own_room: Room) -> None:
-    own_room.does("given", own_room.plan, "--scan", "batch:D220", *ADA, "--place", "right deltoid Z9", "--anyway",
-                  "--twice")  # fmt: skip
+    truly = ("--scan", "batch:D220", *ADA, "--anyway", "--twice")
+    own_room.does("given", own_room.plan, *truly, "--place", "right deltoid Z9")
     answered = own_room.does("rotate", "--order", "0001.1", "--next", "2")
     assert "history-point-unknown" in codes(answered)
+    assert len(answered["next"]) == 2
+    assert "Z9 at the right deltoid" in answered["findings"][0]["message"]
+    # A site that no table has, reported from elsewhere, is no other.
+    reported = (
+        "--patient",
+        "0002",
+        "--medicine",
+        "velorin",
+        *ADA,
+        "--reported",
+        "--anyway",
+        "--at",
+        "2026-03-01 09:00",
+    )
+    own_room.does("given", *reported, "--place", "left elbow")
+    answered = own_room.does("rotate", "--order", "0002.1", "--next", "2")
+    assert "left elbow" in answered["findings"][0]["message"]
     assert len(answered["next"]) == 2
     # It was given a moment ago, so that the next dose wants a reason (4); but it is planned.
     assert "history-point-unknown" in codes(own_room.does("plan", "--order", "0001.1", code=4))

@@ -334,6 +334,10 @@ def test_where_too_deep_is_the_worse_miss_a_shorter_needle_of_the_drawer_is_take
     choice = chosen_for("thigh fat", LEAN, drawer=SHORT_ONES, worse="too deep", volume_ml=Fraction("0.3"))
     assert taken(choice) == "31 G 6 mm"
     assert choice.basis == "model"
+    assert codes(choice) == ["needle-shorter-by-figures"]
+    # 86 of 100 for the guideline's 16 mm at 45 degrees in a fold, 4 for this one the same way.
+    assert "about 86 of 100" in choice.findings[0].message
+    assert "this one in 4" in choice.findings[0].message
     assert (choice.way.angle_deg, choice.way.lifted) == (45, True)
     assert choice.reach is not None
     assert choice.reach.chance.too_deep == pytest.approx(0.041, abs=0.003)
@@ -481,3 +485,79 @@ def test_under_the_skin_the_pressure_of_the_tissue_comes_on_top() -> None:
     assert choice.push.tissue_n == pytest.approx(0.713, abs=0.001)
     assert choice.push.liquid_n == pytest.approx(0.848, abs=0.005)
     assert choice.push.total_n == pytest.approx(3 + 0.713 + 0.848, abs=0.01)
+
+
+# Where the figures end, and where one miss stands against another.
+
+
+def test_a_heavier_body_never_gets_a_shorter_needle_in_silence() -> None:
+    # 89 kg and a body-mass index of 35: the figures take 38 mm. At 90 kg they end, and the guideline's 38 mm begins
+    # above it: the guideline's 25 mm is asked about, and the length that would do in the largest body measured named.
+    assert taken(chosen_for("deltoid", body(weight_kg=Fraction(89), bmi=Fraction(35)))) == "21 G 38 mm"
+    at_the_bound = chosen_for("deltoid", body(weight_kg=Fraction(90), bmi=Fraction(35)))
+    assert at_the_bound.reach is None
+    assert codes(at_the_bound) == ["layer-beyond-figures"]
+    assert severities(at_the_bound) == [Severity.ASK]
+    assert taken(chosen_for("deltoid", body(weight_kg=Fraction(91), bmi=Fraction(35)))) == "21 G 38 mm"
+    beyond_45 = chosen_for("deltoid", body(weight_kg=Fraction(88), bmi=Fraction("45.1")))
+    assert codes(beyond_45) == ["layer-beyond-figures"]
+
+
+def test_a_body_too_small_or_too_young_for_the_figures_is_not_asked_about() -> None:
+    for who in (body(bmi=Fraction(18), weight_kg=Fraction(44)), body(born="2016-01-01", bmi=Fraction(16))):
+        assert "layer-beyond-figures" not in codes(chosen_for("deltoid", who))
+
+
+def test_the_whole_push_decides_between_gauges_and_not_the_liquid_alone() -> None:
+    # 23 G 25 mm at 82 mPa.s: 128 x 0.082 x 0.025 x 1e-7 / (pi x 0.000337^4) on 8.7 mm is 38.5 N, and 3 N of friction
+    # are over 40 N. 21 G needs 38.5 / 5.41 + 3 = 10.1 N.
+    drawer = (needle(23, "25"), needle(21, "25"))
+    thick = chosen_for("deltoid", body(), drawer=drawer, viscosity_mpa_s=Fraction(82))
+    assert taken(thick) == "21 G 25 mm"
+    assert "push-force-over" not in codes(thick)
+
+
+def test_a_measured_distance_under_the_skin_decides_which_needle() -> None:
+    # 5 mm to the muscle: 16 mm would end in it at any angle, 4 mm would not.
+    drawer = (needle(25, "16"), needle(32, "4"))
+    choice = chosen_for("thigh fat", body(), measured_mm=Fraction(5), drawer=drawer)
+    assert taken(choice) == "32 G 4 mm"
+    assert choice.basis == "measured"
+    assert codes(choice) == ["needle-shorter-by-figures"]
+
+
+def test_exactly_5_mm_into_a_measured_muscle_are_enough_also_where_the_sum_has_no_end_in_binary() -> None:
+    reach = check_needle(
+        needle=needle(23, "12.7"),
+        way=Way(angle_deg=90),
+        site="deltoid",
+        body=body(),
+        measured_mm=Fraction("7.7"),
+        aim=aim_at("deltoid"),
+        table=load_needle_table("uk"),
+        tissue=TISSUE,
+    ).reach
+    assert reach is not None
+    assert reach.chance.intended == 1
+
+
+def test_where_the_muscle_cannot_spare_3_mm_all_of_the_needle_goes_in_though_bone_is_near() -> None:
+    # A thin fat layer spares them: 8 mm in the middle, and 22 mm reach 5 mm into muscle in nearly all.
+    spare = chosen_for("deltoid", body(born="1942-09-09", sex="male", bmi=Fraction("20.1"), weight_kg=Fraction(58)))
+    assert spare.way.outside_mm == 3
+    assert "Leave 3 mm" in spare.findings[0].do
+    # Where too shallow is the worse miss, 13.4 mm in the middle leave 17 of 100 short at 22 mm, and 5 of 100 at 25 mm.
+    old = body(born="1945-01-01", bmi=Fraction("24.9"))
+    choice = chosen_for("deltoid", old, worse="too shallow")
+    assert choice.way.outside_mm == 0
+    assert "Leave 3 mm" not in choice.findings[0].do
+    assert "all the way" in " ".join(choice.technique)
+
+
+def test_the_other_needles_are_weighed_by_their_own_best_way() -> None:
+    # 16 mm go in at 45 degrees into a fold; straight in they would all but end in muscle.
+    choice = chosen_for("abdominal fat", body(), worse="too deep", drawer=(needle(25, "16"), needle(31, "6")))
+    reaches = dict(zip((one for one, _ in choice.others), choice.others_reach, strict=True))
+    for reach in reaches.values():
+        assert reach is not None
+        assert reach.chance.intended > 0.9

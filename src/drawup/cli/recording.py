@@ -282,6 +282,8 @@ def inspect(
 
     body: dict[str, Any] = {**_places((place,))[0], "kind": kind}
     if mm is not None:
+        if "point" in body:
+            idle({"--mm": mm}, f"stands instead of a point, and --place names {body['point']}. Write one of them")
         body["place_mm"] = [part.strip() for part in mm.split(",")]
     if how is not None:
         body["how"] = how

@@ -263,7 +263,7 @@ def _suited(
     sites = tuple(dict.fromkeys((*names, *request.medicine.sites)))
     body = body_of(request.patient, request.now.date())
     aim = _aim(policy, False, request.medicine.wrong_layer)
-    return suited_sites(device.fixed_needle, sites, body, aim, tables.tissue)
+    return suited_sites(device.fixed_needle, sites, body, request.patient.distance_mm, aim, tables.tissue)
 
 
 def _finish(

@@ -10,7 +10,7 @@ from fractions import Fraction
 from functools import lru_cache
 
 from drawup.injection.finding import Finding, finding
-from drawup.injection.flow import EASY_N, MOST_N, Flow, push_newtons
+from drawup.injection.flow import EASY_N, MOST_N, Flow, Resistance, push_newtons, push_of
 from drawup.injection.guideline import Bore, NeedleRow, NeedleTable
 from drawup.injection.notation import decimal_text
 from drawup.injection.policy import Needle
@@ -34,6 +34,7 @@ class Wanted:
     widest_gauge: int | None
     finer: bool
     flow: Flow | None
+    resistance: Resistance | None = None
 
 
 @lru_cache(maxsize=4096)
@@ -104,7 +105,7 @@ def _rank(needle: Needle, ask: Wanted, bores: tuple[Bore, ...]) -> tuple[Fractio
     The layer is decided by the length, so it counts before the gauge. The gauge taken first is common practice, no
     source: 25 G for 1 mL or less or with a bleeding risk, else 23 G.
     """
-    force = push_newtons(needle, ask.flow, bores) if ask.flow is not None else None
+    force = whole_push(needle, ask, bores)
     over = int(force is not None and force > MOST_N)
     hard = int(force is not None and force > EASY_N)
     outside = 1 if gauge_fault(needle, ask) else 0
@@ -117,15 +118,24 @@ def _rank(needle: Needle, ask: Wanted, bores: tuple[Bore, ...]) -> tuple[Fractio
     return over, length, outside, hard, abs(needle.gauge - (25 if ask.finer else 23)), needle.gauge
 
 
+def whole_push(needle: Needle, ask: Wanted, bores: tuple[Bore, ...]) -> float | None:
+    """The push in N with all that is known to resist; None without a viscosity or for an unknown gauge."""
+    if ask.flow is None:
+        return None
+    if ask.resistance is None:
+        return push_newtons(needle, ask.flow, bores)
+    push = push_of(needle, ask.flow, bores, ask.resistance, into_muscle=ask.into_muscle)
+    return None if push is None else push.total_n
+
+
 def _why_second(needle: Needle, best: Needle, ask: Wanted, bores: tuple[Bore, ...]) -> str:
     """Why a needle that would do is not taken first."""
     fault = gauge_fault(needle, ask)
     if fault:
         return fault
-    if ask.flow is not None:
-        force = push_newtons(needle, ask.flow, bores)
-        if force is not None and force > EASY_N:
-            return f"about {force:.0f} N of push"
+    force = whole_push(needle, ask, bores)
+    if force is not None and force > EASY_N:
+        return f"about {force:.0f} N of push"
     if needle.length_mm != best.length_mm:
         return f"would do, but {mm(best.length_mm)} is taken first here"
     return f"would do, but {best.gauge} G is taken first for this volume"

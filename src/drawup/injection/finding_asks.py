@@ -275,6 +275,14 @@ ASKS: tuple[Row, ...] = (
         "docs/evidence.md, from skin to muscle",
     ),
     (
+        "layer-beyond-figures",
+        "{needle} ends short of the muscle in about {share} of 100 even of the largest bodies that were measured; of "
+        "this one there is no chance: {missing}.",
+        "What ends in another layer is taken up otherwise than ordered.",
+        "Fetch {wanted}, measure with ultrasound if you can, or say why this one is used.",
+        "docs/evidence.md, from skin to muscle",
+    ),
+    (
         "body-mass-unlikely",
         "Weight and height make a body-mass index of {bmi}: hardly possible.",
         "One of the two is likely a slip, and needle and dose may rest on it.",

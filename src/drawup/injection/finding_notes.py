@@ -195,7 +195,7 @@ NOTES: tuple[Row, ...] = (
         "bone-possible",
         "At full depth the tip may touch bone in {full} of 100 like this patient, with 3 mm left outside in {shown}.",
         "Touching bone hurts; it does no other harm.",
-        "Leave 3 mm of the needle showing.",
+        "{do}",
         "Nakayama T et al., Healthcare 2022;10(5):800 (skin to bone, Japanese adults of 65 and over)",
     ),
     (

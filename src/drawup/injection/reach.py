@@ -98,7 +98,8 @@ def length_that_would(distance: Distance, way: Way, aim: Aim) -> int:
     if aim.into_muscle:
         depth = quantile_mm(distance, 1 - (1 - aim.least) / shallow) + MARGIN
         return math.ceil(depth / sine + float(way.outside_mm))
-    return math.floor(quantile_mm(distance, (1 - aim.least) / deep) / sine)
+    # Strictly nearer than the fascia: one that just touches it is too long.
+    return math.ceil(quantile_mm(distance, (1 - aim.least) / deep) / sine) - 1
 
 
 def of_100(share: float) -> str:

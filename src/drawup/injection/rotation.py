@@ -132,7 +132,8 @@ def skin_state(
 def _weigh(state: SkinState, past: Sequence[PastInjection]) -> None:
     """Gather what fell on each patch first: the bell round it is then drawn once a patch, not once an injection."""
     skin, now, wear = state.skin, state.now, state.wear
-    oldest = now - timedelta(days=LONG_GONE * wear.half_life)
+    # A point may have to rest for longer than its wear is felt.
+    oldest = now - timedelta(days=max(LONG_GONE * wear.half_life, wear.rest_days))
     named, used, fade = skin.named, state.used, math.log(2) / (wear.half_life * 86_400)
     fallen: dict[int, float] = {}
     last: PastInjection | None = None
@@ -284,19 +285,29 @@ def pick(
     """The next point on these sites: open, rested, away from the last one, on the side whose turn it is, least worn.
 
     `sides`: the one whose turn it is first. `taken`: places of the same visit, kept apart in one limb. Equal burdens
-    are decided by the order of the sites, then side, row and column. None where no point is open at all.
+    are decided by the order of the sites, then side, row and column. Where a site is ruled out on one side alone, the
+    least worn of both sides is taken, and the turn decides only between equals. `zones` come first; where nothing
+    rested is left in them, rest outweighs the region. None where no point is open at all.
     """
-    if zones:
-        for zone in zones:
-            found = _least_worn(state, (zone.site,), zone.side, blocked, taken, zone)
-            if found is not None:
-                return found
-    else:
-        for side in sides:
-            found = _least_worn(state, sites, side, blocked, taken, None)
-            if found is not None:
-                return found
-    return _inside_rest(state, sites, sides, blocked, taken)
+    for zone in zones:
+        found = _least_worn(state, (zone.site,), zone.side, blocked, taken, zone)
+        if found is not None:
+            return found
+    in_turn = _alike(state, sites, sides, blocked)
+    best: Picked | None = None
+    for side in sides:
+        found = _least_worn(state, sites, side, blocked, taken, None)
+        if found is not None and in_turn:
+            return found
+        if found is not None and (best is None or found.burden < best.burden - SAME):
+            best = found
+    return best or _inside_rest(state, sites, sides, blocked, taken)
+
+
+def _alike(state: SkinState, sites: Sequence[str], sides: Sequence[str], blocked: frozenset[tuple[str, str]]) -> bool:
+    """Whether every side has the same sites open: strict turns would wear out a side that has fewer."""
+    closed = [{site for site in sites if (site, side) in blocked or (site, side) in state.shut_sites} for side in sides]
+    return all(one == closed[0] for one in closed)
 
 
 def _least_worn(
@@ -374,7 +385,7 @@ def _clear_of(spot: Spot, taken: Sequence[tuple[str, int, int]], wear: Wear) -> 
 
 def _why(state: SkinState, spot: Spot, worn: float) -> str:
     used = state.used.get(spot.cell)
-    rest = "not used before" if used is None else f"rested since {used.date().isoformat()}"
+    rest = "not used lately" if used is None else f"rested since {used.date().isoformat()}"
     if state.last is None:
         return f"{rest}, the first in order" if worn == 0 else f"{rest}, the least worn ({worn:.2f})"
     distance = state.apart_from_last(spot)
@@ -393,7 +404,7 @@ def zones_of_the_week(site: str, on: date, sides: Sequence[str]) -> tuple[Zone, 
         for side, upper in (("right", True), ("left", True), ("left", False), ("right", False))
         if side in sides
     )
-    week = on.toordinal() // 7
+    week = (on.toordinal() - 1) // 7
     start = week % len(round_trip) if round_trip else 0
     return (*round_trip[start:], *round_trip[:start])
 
@@ -427,7 +438,7 @@ def next_points(
         state = skin_state(skin, wear, given, marks, at)
         open_sides = side_in_turn(state)
         zones: tuple[Zone, ...] = ()
-        if steady:
+        if steady and sites:
             site = steady_site(given, sites, at, per_day, number)
             zones = zones_of_the_week(site, at.date(), [side for side in _SIDES if (site, side) not in blocked])
         picked = pick(state, sites, open_sides, blocked=blocked, zones=zones)
@@ -497,7 +508,7 @@ def look_back(
     seen: dict[tuple[str, int, int], datetime] = {}
     rest = timedelta(days=wear.rest_days)
     for one, place in places:
-        key = (place[0], place[1] // STEP, place[2] // STEP)
+        key = (place[0], _nearest_step(place[1]), _nearest_step(place[2]))
         before = seen.get(key)
         again += before is not None and one.at - before < rest
         seen[key] = one.at
@@ -514,12 +525,18 @@ def look_back(
         injections=len(ordered),
         unplaced=len(ordered) - len(places),
         overused=again / len(places) if places else 0.0,
-        too_near=sum(gap * 10 < wear.apart for gap in gaps) / len(gaps) if gaps else 0.0,
-        median_mm=gaps[len(gaps) // 2] if gaps else None,
+        too_near=sum(gap * 10 < wear.apart for gap in gaps) / len(places) if places else 0.0,
+        median_mm=(gaps[len(gaps) // 2] + gaps[(len(gaps) - 1) // 2]) / 2 if gaps else None,
         neglected=tuple(place for place in possible if place not in counts),
         by_place=tuple((site, side, number) for (site, side), number in sorted(counts.items())),
         lumps=tuple(marks),
     )
+
+
+def _nearest_step(tenths: int) -> int:
+    """The step that a place lies nearest to; halves away from the middle, so that both sides are counted alike."""
+    steps = (abs(tenths) + STEP // 2) // STEP
+    return steps if tenths >= 0 else -steps
 
 
 def with_point(mark: SkinMark, spot: Spot, scale: Fraction) -> SkinMark:

@@ -9,7 +9,7 @@ height or sex is no such end: the answer is then as wide as the people measured 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from drawup.injection.anatomy import AgeSpan
@@ -42,6 +42,7 @@ MARGIN = 5.0
 """mm past the fascia from which the tip counts as in muscle (Poland GA et al., JAMA 1997;277:1709-11)."""
 
 _ROOT_2 = math.sqrt(2)
+_HAIR = 1e-9
 _LOWEST_BMI, _HIGHEST_BMI = Fraction(10), Fraction(100)
 _LEAN_THIGH_BMI = Fraction(20)
 
@@ -140,9 +141,13 @@ class Distance:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoDistance:
-    """The figures end before this body: `missing` is one sentence that says where."""
+    """The figures end before this body: `missing` is one sentence that says where.
+
+    `largest` is the nearest body that they still hold for, where this one is too large for them.
+    """
 
     missing: str
+    largest: Body | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,7 +177,6 @@ def distance_at(
     table: TissueTable, site: str, body: Body, measured_mm: Fraction | None = None
 ) -> Distance | NoDistance:
     """The distance from skin to muscle of this body at this site. A measured one beats the model."""
-    unknown = _unknown(body)
     skin = table.skins[site]
     bmi = body.bmi
     skin_mm = skin.mean_mm if bmi is None else max(skin.mean_mm + skin.slope * (float(bmi) - 30), 1.0)
@@ -185,14 +189,15 @@ def distance_at(
     sources = (skin.source,) if bone is None else (skin.source, bone.source)
     parts: tuple[tuple[float, float, float], ...] = ()
     status = "measured"
+    unknown: tuple[str, ...] = ()
     if measured_mm is None:
         rows = table.distances.get(site, ())
         missing = _outside(site, rows, body)
         if missing:
-            return NoDistance(missing=missing)
+            return NoDistance(missing=missing, largest=_largest(site, rows, body))
         mine = [row for row in rows if body.sex == "unknown" or row.sex in ("", body.sex)]
         parts = tuple((1 / len(mine), *_moments(row, body)) for row in mine)
-        status = mine[0].status
+        status, unknown = mine[0].status, _unknown(mine, body)
         sources = (mine[0].source, *sources)
     return Distance(
         site=site,
@@ -203,18 +208,19 @@ def distance_at(
         bone_mm=None if bone is None else bone.mean_mm,
         bone_sd_mm=None if bone is None else bone.sd_mm,
         fold_times=times,
-        unknown=() if measured_mm is not None else unknown,
+        unknown=unknown,
         status=status,
         sources=sources,
     )
 
 
-def _unknown(body: Body) -> tuple[str, ...]:
-    if body.bmi is not None and body.sex != "unknown":
-        return ()
-    found = [] if body.sex != "unknown" else ["sex"]
-    if body.bmi is None:
-        found += ["height"] if body.weight_kg is not None else ["weight"]
+def _unknown(rows: list[DistanceRow], body: Body) -> tuple[str, ...]:
+    """What is not known of this body and would narrow the answer."""
+    found = []
+    if body.sex == "unknown" and (len(rows) > 1 or rows[0].by_sex):
+        found.append("sex")
+    if body.bmi is None and any(row.slope for row in rows):
+        found.append("height" if body.weight_kg is not None else "weight")
     return tuple(found)
 
 
@@ -258,13 +264,24 @@ def _outside(site: str, rows: tuple[DistanceRow, ...], body: Body) -> str:
     return ""
 
 
+def _largest(site: str, rows: tuple[DistanceRow, ...], body: Body) -> Body | None:
+    """This body made just small enough for the rows; None where it is not its size that is beyond them."""
+    highest = min((row.to_bmi for row in rows if row.to_bmi is not None), default=None)
+    bmi = body.bmi
+    if bmi is not None and highest is not None and bmi > highest:
+        bmi = highest
+    smaller = replace(body, bmi=bmi, weight_kg=None)
+    return None if smaller == body or body.bmi is None or _outside(site, rows, smaller) else smaller
+
+
 def _beyond_bmi(row: DistanceRow, body: Body) -> str:
     bmi = body.bmi
     if bmi is None:
         return ""
     low, high, below = row.from_bmi, row.to_bmi, row.below_bmi
     if (low is not None and bmi < low) or (high is not None and bmi > high):
-        return f"the figures hold for a body-mass index of {_plain(low)} to {_plain(high)}, this one is {_plain(bmi)}"
+        last = f"to {_plain(high)}" if high is not None else f"to below {_plain(below)}"
+        return f"the figures hold for a body-mass index of {_plain(low)} {last}, this one is {_plain(bmi)}"
     if below is not None and bmi >= below:
         whom = {"female": "women", "male": "men"}.get(row.sex, "people")
         return (
@@ -283,7 +300,7 @@ def _beyond_weight(row: DistanceRow, body: Body) -> str:
 
 
 def _plain(number: Fraction | None) -> str:
-    return "any" if number is None else f"{float(number):.1f}".removesuffix(".0")
+    return "any" if number is None else f"{float(number):.2f}".rstrip("0").removesuffix(".")
 
 
 def body_mass_unlikely(bmi: Fraction | None) -> bool:
@@ -312,7 +329,8 @@ def lifted_fat_mm(fat_mm: float, times: float | None) -> float:
 def share_nearer(distance: Distance, depth_mm: float) -> float:
     """The chance that the fascia lies nearer than this depth in mm."""
     if distance.measured_mm is not None:
-        return 1.0 if distance.measured_mm <= depth_mm else 0.0
+        # A hair's breadth for what a sine leaves behind, so that exactly 5 mm into muscle are 5 mm.
+        return 1.0 if distance.measured_mm <= depth_mm + _HAIR else 0.0
     if depth_mm <= 0:
         return 0.0
     logarithm = math.log(depth_mm)
@@ -322,7 +340,7 @@ def share_nearer(distance: Distance, depth_mm: float) -> float:
 def cells_at(distance: Distance, depth_mm: float, *, lifted: bool = False) -> Cells:
     """The chance of each of the five cells for a tip at this depth in mm, the fat in a lifted fold or not."""
     crossed = phi((depth_mm - distance.skin_mm) / distance.skin_sd_mm)
-    if distance.measured_mm is not None and depth_mm >= distance.measured_mm:
+    if distance.measured_mm is not None and depth_mm + _HAIR >= distance.measured_mm:
         crossed = 1.0
     past, deep = depth_mm, depth_mm - MARGIN
     if lifted and distance.fold_times is not None and distance.fold_times != 1:
