@@ -309,6 +309,27 @@ def test_what_is_planned_from_the_record_has_the_published_form(tmp_path: Path) 
     validator("request").validate(json.loads(kept)["request"])
 
 
+def test_a_visit_and_a_rotation_from_the_record_have_the_published_form(tmp_path: Path) -> None:
+    clinic = Clinic(tmp_path / "record.sqlite")
+    clinic.run("policy", "use", "uk", "--zone", "Europe/London")
+    vials.begin(clinic)
+    daily = {"medicine": "norvatide daily", "route": "subcutaneous", "dose": {"amount": "0.1 mg"}}
+    clinic.run("order", "add", "0001", clinic.file("daily.json", {**daily, "start": "2026-02-02"}))
+    clinic.run(
+        "inspect", "0001", "--place", "left abdominal fat", "--kind", "lump", "--mm", "65,-12.5", "--how", "felt"
+    )
+    # Nobody asked for earlier doses yet, so that each asks for a reason (4).
+    answered = clinic.run("plan", "--order", "0001.1", "--order", "0001.2", code=4)
+    validator("visit_answer").validate(answered)
+    assert [one["order"] for one in answered["visit"]] == ["0001.2", "0001.1"]
+    with Store.open(clinic.record, read_only=True) as store:
+        for one in answered["visit"]:
+            validator("request").validate(json.loads(store.kept(one["plan"]) or "")["request"])
+    rotation = clinic.run("rotate", "--order", "0001.2", "--next", "2")
+    validator("rotate_answer").validate(rotation)
+    assert rotation["look_back"]["lumps"][0]["seen"] == "2026-03-02"
+
+
 def test_an_error_has_the_published_form() -> None:
     with pytest.raises(FieldError) as caught:
         read_request(without(PUBLIC, ("now",)))
