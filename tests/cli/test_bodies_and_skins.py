@@ -317,7 +317,7 @@ def test_the_same_injection_twice_is_told_and_both_are_counted(room: Room) -> No
 def test_the_same_injection_of_an_unnamed_medicine_is_told_in_a_whole_sentence(room: Room) -> None:
     once = without(SKIN, ("history", 0, "medicine"))["history"][0]
     answered = room.does("rotate", room.file("skin.json", {**SKIN, "history": [once, once]}))
-    assert answered["findings"][0]["message"].startswith("an injection on 2026-02-27")
+    assert "place: an injection on 2026-02-27 08:10" in answered["findings"][0]["message"]
 
 
 def test_a_region_to_keep_clear_that_is_misspelt_is_told_and_not_passed_over(room: Room) -> None:

@@ -132,3 +132,11 @@ def _refused(clinic: Clinic, *arguments: str) -> str:
     result = CliRunner().invoke(drawup, ["--record", str(clinic.record), *arguments], obj=desk)
     assert result.exit_code == 2
     return result.output
+
+
+def test_a_third_injection_on_one_side_is_asked_about() -> None:
+    # Two per thigh: Melbourne Vaccine Education Centre. Two thighs take four.
+    five = [vaccine(name) for name in ("tarnivax", "pellimar", "orrispol", "quillane", "sernix")]
+    year_old = {**INFANT, "born": "2025-04-01", "weight": "9 kg", "avoid": []}
+    codes = [[found["code"] for found in plan["findings"]] for plan in visit(year_old, *five)["visit"]]
+    assert sum("visit-crowded" in one for one in codes) == 1

@@ -133,7 +133,7 @@ def _layers(choice: NeedleChoice) -> list[str]:
     if choice.reach is None or choice.distance is None:
         return [f"no chance is shown: {choice.no_chance}"] if choice.no_chance else []
     chance = choice.reach.chance
-    words = f"the layer meant in {of_100(chance.intended)} of 100, too shallow in {of_100(chance.too_shallow)}"
+    words = f"the layer meant in {of_100(chance.intended)}, too shallow in {of_100(chance.too_shallow)}"
     if chance.too_deep is not None:
         words += f", too deep or at bone in {of_100(chance.too_deep)}"
     whom = "all adults measured" if choice.distance.unknown else "bodies like this one"

@@ -226,6 +226,13 @@ ASKS: tuple[Row, ...] = (
         "UK Immunisation against infectious disease, chapter 11 (2.5 cm)",
     ),
     (
+        "visit-crowded",
+        "{site} already takes {count} injections of this visit; {most} are usual.",
+        "A muscle takes so much at once; more hurts, and a reaction could not be told apart.",
+        "Use another limb, give it another day, or say why.",
+        "Melbourne Vaccine Education Centre, mvec.mcri.edu.au (two per thigh)",
+    ),
+    (
         "lump-move",
         "First dose off the {kind}: sound skin takes up about {times} times as much as a lump.",
         "The dose was found with the lump; from sound skin the same dose may be too strong.",
@@ -269,14 +276,14 @@ ASKS: tuple[Row, ...] = (
     ),
     (
         "layer-chance-low",
-        "{needle} ends {wrong} in about {share} of 100 {whom}: more than the policy takes.",
+        "{needle} ends {wrong} in {share} {whom}: more than the policy takes.",
         "What ends in another layer is taken up otherwise than ordered.",
         "Fetch {wanted}, or say why this one is used. Another layer or a worse site is not the way out.",
         "docs/evidence.md, from skin to muscle",
     ),
     (
         "layer-beyond-figures",
-        "{needle} ends short of the muscle in about {share} of 100 even of the largest bodies that were measured; of "
+        "{needle} ends short of the muscle in {share} even of the largest bodies that were measured; of "
         "this one there is no chance: {missing}.",
         "What ends in another layer is taken up otherwise than ordered.",
         "Fetch {wanted}, measure with ultrasound if you can, or say why this one is used.",

@@ -135,7 +135,7 @@ NOTES: tuple[Row, ...] = (
     ),
     (
         "layer-chance-note",
-        "{needle} ends {wrong} in about {share} of 100 {whom}.",
+        "{needle} ends {wrong} in {share} {whom}.",
         "The guideline's length is taken; the figures measured in people say what it reaches.",
         "Use {wanted} where you have it.",
         "docs/evidence.md, from skin to muscle",
@@ -170,16 +170,16 @@ NOTES: tuple[Row, ...] = (
     ),
     (
         "needle-longer-by-figures",
-        "{needle} is taken, longer than the guideline's {guideline}: that one ends short of the muscle in about {old} "
-        "of 100 bodies like this one, this one in {new}.",
+        "{needle} is taken, longer than the guideline's {guideline}: that one ends short of the muscle in {old} "
+        "bodies like this one, this one in {new}.",
         "What stays in the fat is taken up otherwise than ordered.",
         "Push no further once the tip meets bone; the guideline's length is there to choose.",
         "docs/evidence.md, from skin to muscle",
     ),
     (
         "needle-shorter-by-figures",
-        "{needle} is taken, shorter than the guideline's {guideline}: that one ends in the muscle in about {old} "
-        "of 100 bodies like this one, this one in {new}.",
+        "{needle} is taken, shorter than the guideline's {guideline}: that one ends in the muscle in {old} "
+        "bodies like this one, this one in {new}.",
         "From muscle this medicine is taken up faster than ordered.",
         "The guideline's length is there to choose.",
         "Frid AH et al., Mayo Clin Proc 2016;91(9):1231-55 (4 mm pen needle, 6 mm syringe for all)",
@@ -242,7 +242,7 @@ NOTES: tuple[Row, ...] = (
     ),
     (
         "history-repeated",
-        "{dose} stands twice in the history, at the same place; both are counted.",
+        "Twice in the history, at the same time and place: {dose}. Both are counted.",
         "One injection written twice adds to maxima and to the wear of the skin.",
         "Correct the record if it is one.",
         COMMON_PRACTICE,

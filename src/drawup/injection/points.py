@@ -16,6 +16,9 @@ from drawup.injection.rotation import Picked, SkinState, Zone, pick, skin_state,
 from drawup.injection.skin import PastInjection, Spot, body_scale, point_words, skin_map, squared
 from drawup.injection.timing import COUNTED, PastDose
 
+MOST_ON_ONE_SIDE = 2
+"""Injections of one visit on one side of a site (two per thigh: Melbourne Vaccine Education Centre)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
@@ -33,10 +36,14 @@ class Place:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pointing:
-    """What a point is chosen by: the skin, the places of the same visit in their frames, the clinician's own word."""
+    """What a point is chosen by: the skin, the places of the same visit in their frames, the clinician's own word.
+
+    `beside` are the sites and sides of that visit, whether their point is known or not.
+    """
 
     skin: SkinState
     visit: tuple[tuple[str, int, int], ...] = ()
+    beside: tuple[tuple[str, str], ...] = ()
     chosen: str | None = None
 
 
@@ -107,6 +114,9 @@ def about_points(ask: Pointing, places: tuple[Place, ...]) -> list[Finding]:
             found += [_no_such_point(ask, place)] if chosen else []
             continue
         found += _about_one(ask.skin, spot, words, chosen=chosen)
+        here = sum(one == (place.site, place.side) for one in ask.beside)
+        if here >= MOST_ON_ONE_SIDE:
+            found.append(finding("visit-crowded", site=words, count=str(here), most=str(MOST_ON_ONE_SIDE)))
         if any((away := squared(frame_of(spot), other)) is not None and away < least for other in others):
             apart = f"{ask.skin.wear.visit_apart // 10} mm"
             found.append(finding("visit-too-near", site=f"{words}, point {spot.name}", apart=apart))

@@ -157,6 +157,7 @@ def check_lump_move(request: Request, skin: SkinState, places: tuple[Place, ...]
     return found
 
 
+_SHOWN = 3
 # 165 / 131 = 1.2595...
 _TIMES = "1.26"
 
@@ -182,11 +183,14 @@ def check_history_places(history: tuple[PastDose, ...] | None, skin: SkinState) 
         points = ", ".join(sorted(skin.unknown_points)[:5])
         found.append(finding("history-point-unknown", points=points))
     seen: set[tuple[object, ...]] = set()
+    twice: list[str] = []
     for past in history or ():
         for place in past.places:
             key = (past.medicine, past.at, place.place)
             if key in seen:
-                words = f"{past.medicine} on {past.at.isoformat(sep=' ', timespec='minutes')}"
-                found.append(finding("history-repeated", dose=words))
+                twice.append(f"{past.medicine} on {past.at.isoformat(sep=' ', timespec='minutes')}".strip())
             seen.add(key)
+    if twice:
+        more = f" and {len(twice) - _SHOWN} more" if len(twice) > _SHOWN else ""
+        found.append(finding("history-repeated", dose=", ".join(twice[:_SHOWN]) + more))
     return found

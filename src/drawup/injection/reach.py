@@ -103,7 +103,7 @@ def length_that_would(distance: Distance, way: Way, aim: Aim) -> int:
 
 
 def of_100(share: float) -> str:
-    """A chance for a person: "under 1", "67", "over 99"."""
+    """A chance for a person: "under 1 of 100", "about 67 of 100", "over 99 of 100"."""
     if share < 0.01:
-        return "under 1"
-    return "over 99" if share > 0.99 else f"{share * 100:.0f}"
+        return "under 1 of 100"
+    return "over 99 of 100" if share > 0.99 else f"about {share * 100:.0f} of 100"

@@ -138,7 +138,9 @@ def choose_sites(
         most=most_injections,
         notation=notation,
         divisible=divisible,
-        ask=Pointing(skin=skin, visit=visit, chosen=chosen.point),
+        ask=Pointing(
+            skin=skin, visit=visit, beside=tuple((one.site, one.side) for one in same_visit), chosen=chosen.point
+        ),
         same_visit=same_visit,
         zones=zones,
         suited=suited,
@@ -232,7 +234,7 @@ def _open_sides(case: _Case, site: Site) -> tuple[str, ...]:
         sides = [side for side in sides if _has_open_point(case, site, side)]
     if case.same_visit:
         near = names_on_same_region(case.sites, site)
-        sides.sort(key=lambda side: any(one.side == side and one.site in near for one in case.same_visit))
+        sides.sort(key=lambda side: sum(one.side == side and one.site in near for one in case.same_visit))
     return tuple(sides)
 
 

@@ -70,7 +70,7 @@ def _placed(
 
 
 def _score(plans: list[Plan]) -> tuple[int, int, int]:
-    """Plans without a place, places too near each other, limbs used more than once."""
+    """Plans without a place, places too near each other or too many on one side, limbs used more than once."""
     found = [one.code for plan in plans for one in plan.findings]
     limbs = [
         (one.place.side, one.place.spot.frame if one.place.spot is not None else one.place.site)
@@ -78,7 +78,8 @@ def _score(plans: list[Plan]) -> tuple[int, int, int]:
         for one in plan.injections
     ]
     unplaced = sum(not plan.injections for plan in plans)
-    return unplaced, found.count("visit-too-near"), len(limbs) - len(set(limbs))
+    crowded = found.count("visit-too-near") + found.count("visit-crowded")
+    return unplaced, crowded, len(limbs) - len(set(limbs))
 
 
 def _pain(medicine: Medicine, plan: Plan, policy: Policy) -> tuple[bool, Fraction]:

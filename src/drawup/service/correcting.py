@@ -243,6 +243,19 @@ def _settle(
     move_stock(writer, difference, state.entry_id(fact.number), "corrected", now, held.at)
 
 
+def _on_this_body(writer: Writer, body: dict[str, Any], other: str, at: datetime) -> None:
+    """The mm from the landmark were really on the other patient: their scale is that body's."""
+    if not any(place.get("place_mm") for place in (body, *body.get("injections", ()))):
+        return
+    scale = f"{float(skin_of_patient(patient_state(writer, other), setting(writer), at).scale):g}"
+    if body.get("place_mm"):
+        body["body_scale"] = scale
+    if body.get("injections"):
+        body["injections"] = [
+            {**place, "body_scale": scale} if place.get("place_mm") else place for place in body["injections"]
+        ]
+
+
 def _into_other(
     writer: Writer,
     state: PatientState,
@@ -269,6 +282,7 @@ def _into_other(
         "findings": [short(found) for found in marks],
         "review": [found.code for found in marks],
     }
+    _on_this_body(writer, body, other, held.at)
     fact = writer.append(patient_stream(other), held.kind, body, recorded_at=now, keys=entry_keys(body))
     link = {"corrects": held.number, "entry": f"{other}-{fact.number}", "correction": correction.number, "by": by}
     writer.append(patient_stream(state.patient), "moved to", link, recorded_at=now)
