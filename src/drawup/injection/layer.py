@@ -111,15 +111,20 @@ def better_needle(
         return None
     if _best(distance, proposed, ask, body, aim).score >= aim.least:
         return None
-    good = []
-    for needle in dict.fromkeys(drawer):
+    best: Needle | None = None
+    nearest: tuple[Fraction | int, ...] = ()
+    for needle in drawer:
         away = needle.length_mm - proposed.length_mm
         if away == 0 or (away < 0) == ask.into_muscle or label_fault(needle, ask) or _too_wide(needle, ask):
             continue
-        force = whole_push(needle, ask, table.bores)
-        if (force is None or force <= MOST_N) and _best(distance, needle, ask, body, aim).score >= aim.least:
-            good.append(((abs(away), abs(needle.gauge - (25 if ask.finer else 23)), needle.gauge), needle))
-    return min(good, key=lambda one: one[0])[1] if good else None
+        order = (abs(away), abs(needle.gauge - (25 if ask.finer else 23)), needle.gauge)
+        if best is not None and nearest <= order:
+            continue
+        if _best(distance, needle, ask, body, aim).score >= aim.least:
+            force = whole_push(needle, ask, table.bores)
+            if force is None or force <= MOST_N:
+                best, nearest = needle, order
+    return best
 
 
 def _best(distance: Distance, needle: Needle, ask: Wanted, body: Body, aim: Aim) -> Reached:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime
 from fractions import Fraction
+from functools import lru_cache
 
 from drawup.injection.quantity import CENTIMETRE, KILOGRAM, Quantity
 
@@ -120,6 +121,7 @@ class Age:
     months: int
 
     @staticmethod
+    @lru_cache(maxsize=4096)
     def between(born: date, on: date) -> Age:
         """The age on a day; born on 29 February turns a year older on 1 March. Raises ValueError before birth."""
         if on < born:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 from drawup.injection.dose import latest, reading_text
 from drawup.injection.finding import Finding, finding
 from drawup.injection.medicine import ROUTE_WORDS, Medicine, Presentation
@@ -182,15 +184,14 @@ def check_history_places(history: tuple[PastDose, ...] | None, skin: SkinState) 
     if skin.unknown_points:
         points = ", ".join(sorted(skin.unknown_points)[:5])
         found.append(finding("history-point-unknown", points=points))
-    seen: set[tuple[object, ...]] = set()
-    twice: list[str] = []
-    for past in history or ():
-        for place in past.places:
-            key = (past.medicine, past.at, place.place)
-            if key in seen:
-                twice.append(f"{past.medicine} on {past.at.isoformat(sep=' ', timespec='minutes')}".strip())
-            seen.add(key)
-    if twice:
-        more = f" and {len(twice) - _SHOWN} more" if len(twice) > _SHOWN else ""
-        found.append(finding("history-repeated", dose=", ".join(twice[:_SHOWN]) + more))
+    places = [(place.at, place.place, past.medicine) for past in history or () for place in past.places]
+    if len(set(places)) == len(places):
+        return found
+    twice = [
+        f"{medicine} on {at.isoformat(sep=' ', timespec='minutes')}".strip()
+        for (at, _, medicine), count in Counter(places).items()
+        for _ in range(count - 1)
+    ]
+    more = f" and {len(twice) - _SHOWN} more" if len(twice) > _SHOWN else ""
+    found.append(finding("history-repeated", dose=", ".join(twice[:_SHOWN]) + more))
     return found

@@ -75,13 +75,15 @@ class SkinState:
     """One skin at one moment: what weighs on each patch, when it was last used, and which patches are shut.
 
     `shut` maps a patch to the lump that keeps it out; `shut_sites` are whole sides of a site with a lump of which
-    nobody wrote where. `last` is the newest injection, where its place is known.
+    nobody wrote where. `last` is the newest injection, where its place is known. `fallen` is what fell on the patches
+    of each frame; the bells round it are drawn into `drawn` only where somebody looks.
     """
 
     skin: SkinMap
     wear: Wear
     now: datetime
-    burden: list[float]
+    drawn: list[float]
+    fallen: dict[str, dict[int, float]]
     used: dict[int, datetime]
     shut: dict[int, SkinMark]
     shut_sites: dict[tuple[str, str], SkinMark]
@@ -90,6 +92,23 @@ class SkinState:
     last_at: datetime | None
     unplaced: int
     unknown_points: set[str]
+
+    @property
+    def burden(self) -> list[float]:
+        """How worn each patch is, over the whole skin."""
+        for frame in tuple(self.fallen):
+            self.draw(frame)
+        return self.drawn
+
+    def draw(self, frame: str) -> list[float]:
+        """How worn each patch is, this frame for sure."""
+        fallen = self.fallen.pop(frame, None)
+        if fallen:
+            near, drawn = _near(self.skin, self.wear.spread), self.drawn
+            for cell, weight in fallen.items():
+                for other, share in near[cell]:
+                    drawn[other] += weight * share
+        return self.drawn
 
     def rested(self, cell: int) -> bool:
         """Whether nothing was given here within the rest."""
@@ -113,7 +132,8 @@ def skin_state(
         skin=skin,
         wear=wear,
         now=now,
-        burden=[0.0] * len(skin.cells),
+        drawn=[0.0] * len(skin.cells),
+        fallen={},
         used={},
         shut={},
         shut_sites={},
@@ -135,7 +155,7 @@ def _weigh(state: SkinState, past: Sequence[PastInjection]) -> None:
     # A point may have to rest for longer than its wear is felt.
     oldest = now - timedelta(days=max(LONG_GONE * wear.half_life, wear.rest_days))
     named, used, fade = skin.named, state.used, math.log(2) / (wear.half_life * 86_400)
-    fallen: dict[int, float] = {}
+    cells, by_frame = skin.cells, state.fallen
     last: PastInjection | None = None
     for one in past:
         at = one.at
@@ -151,17 +171,13 @@ def _weigh(state: SkinState, past: Sequence[PastInjection]) -> None:
         else:
             cell = skin.cell_of(place)
         if cell is not None:
+            fallen = by_frame.setdefault(cells[cell][0], {})
             fallen[cell] = fallen.get(cell, 0.0) + weight
             before = used.get(cell)
             if before is None or at > before:
                 used[cell] = at
         else:
             _weigh_off_grid(state, one, weight)
-    near = _near(skin, wear.spread)
-    burden = state.burden
-    for cell, weight in fallen.items():
-        for other, share in near[cell]:
-            burden[other] += weight * share
     if last is not None:
         state.last, state.last_side, state.last_at = skin.frame_place(last.place), last.side, last.at
 
@@ -182,7 +198,7 @@ def _weigh_off_grid(state: SkinState, one: PastInjection, weight: float) -> None
             state.unknown_points.add(f"{one.place.point[:20]} at the {one.side} {one.site}")
         return
     for cell, distance in _cells_near(state.skin, place, REACH * state.wear.spread):
-        state.burden[cell] += weight * _bell(distance, state.wear.spread)
+        state.drawn[cell] += weight * _bell(distance, state.wear.spread)
         if distance < STEP * STEP:
             before = state.used.get(cell)
             if before is None or one.at > before:
@@ -199,7 +215,7 @@ def _weigh_mark(state: SkinState, mark: SkinMark) -> None:
             radius = _radius(mark)
             for cell, distance in _cells_near(state.skin, place, REACH * state.wear.spread + radius):
                 beyond = max(math.sqrt(distance) - radius, 0.0)
-                state.burden[cell] += weight * _bell(beyond * beyond, state.wear.spread)
+                state.drawn[cell] += weight * _bell(beyond * beyond, state.wear.spread)
         return
     if place is None:
         state.shut_sites[mark.site, mark.side] = mark
@@ -320,14 +336,17 @@ def _least_worn(
 ) -> Picked | None:
     best: Spot | None = None
     least = math.inf
-    burden, wear = state.burden, state.wear
+    burden, wear = state.drawn, state.wear
     before = state.now - timedelta(days=wear.rest_days)
     apart = wear.apart * wear.apart
     used, shut = state.used, state.shut
     for site in sites:
         if (site, side) in blocked or (site, side) in state.shut_sites:
             continue
-        for spot in state.skin.spots.get((site, side), ()):
+        spots = state.skin.spots.get((site, side), ())
+        if spots:
+            state.draw(spots[0].frame)
+        for spot in spots:
             cell = spot.cell
             worn = burden[cell]
             if worn >= least - SAME or cell in shut:

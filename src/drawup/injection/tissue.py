@@ -16,6 +16,7 @@ from drawup.injection.anatomy import AgeSpan
 from drawup.injection.guideline import Body
 
 __all__ = [
+    "LEAN_THIGH_BMI",
     "MARGIN",
     "BoneDepth",
     "Cells",
@@ -44,7 +45,8 @@ MARGIN = 5.0
 _ROOT_2 = math.sqrt(2)
 _HAIR = 1e-9
 _LOWEST_BMI, _HIGHEST_BMI = Fraction(10), Fraction(100)
-_LEAN_THIGH_BMI = Fraction(20)
+LEAN_THIGH_BMI = Fraction(20)
+"""Below this body-mass index nothing is counted on from a fold on the thigh (the fold rows of tissue.toml)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -185,7 +187,7 @@ def distance_at(
     times = None
     if fold is not None:
         # A fold on a lean thigh brings nothing; where the body is not known, nothing is counted on.
-        times = 1.0 if fold.not_lean and (bmi is None or bmi < _LEAN_THIGH_BMI) else fold.times
+        times = 1.0 if fold.not_lean and (bmi is None or bmi < LEAN_THIGH_BMI) else fold.times
     sources = (skin.source,) if bone is None else (skin.source, bone.source)
     parts: tuple[tuple[float, float, float], ...] = ()
     status = "measured"
@@ -240,8 +242,9 @@ def _moments(row: DistanceRow, body: Body) -> tuple[float, float]:
 
 def _bone_of(table: TissueTable, site: str, body: Body) -> BoneDepth | None:
     for row in table.bones.get(site, ()):
-        lean = row.below_bmi is None or body.bmi is None or body.bmi < row.below_bmi
-        if body.age is not None and row.ages.covers(body.age) and lean:
+        if body.age is None or not row.ages.covers(body.age):
+            continue
+        if row.below_bmi is None or body.bmi is None or body.bmi < row.below_bmi:
             return row
     return None
 
@@ -318,7 +321,8 @@ def phi(z: float) -> float:
 
 def tip_depth_mm(length_mm: Fraction, angle_deg: int, outside_mm: Fraction = Fraction(0)) -> float:
     """How deep below the skin in mm the tip lies: what is inside, times the sine of the angle."""
-    return max(float(length_mm - outside_mm), 0.0) * math.sin(math.radians(angle_deg))
+    inside = length_mm - outside_mm if outside_mm else length_mm
+    return max(float(inside), 0.0) * math.sin(math.radians(angle_deg))
 
 
 def lifted_fat_mm(fat_mm: float, times: float | None) -> float:
@@ -333,8 +337,10 @@ def share_nearer(distance: Distance, depth_mm: float) -> float:
         return 1.0 if distance.measured_mm <= depth_mm + _HAIR else 0.0
     if depth_mm <= 0:
         return 0.0
-    logarithm = math.log(depth_mm)
-    return sum(weight * phi((logarithm - mean) / spread) for weight, mean, spread in distance.parts)
+    logarithm, share = math.log(depth_mm), 0.0
+    for weight, mean, spread in distance.parts:
+        share += weight * phi((logarithm - mean) / spread)
+    return share
 
 
 def cells_at(distance: Distance, depth_mm: float, *, lifted: bool = False) -> Cells:

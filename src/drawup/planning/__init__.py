@@ -1,0 +1,1 @@
+"""What a clinic works out ahead, for many people at once."""
