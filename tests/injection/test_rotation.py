@@ -231,10 +231,10 @@ def test_a_rest_longer_than_wear_is_felt_is_kept_all_the_same() -> None:
 
 
 def test_points_nearer_than_10_mm_to_a_place_between_them_rest_too() -> None:
-    # 3 mm outward and 4 mm below the middle: G5 at 5 mm, G6 at 8.1, H5 at 6.7, H6 at 9.2 mm; F5 lies 14.3 mm away.
-    state = state_of(used_at("thigh fat", "3", "4", days=5))
+    # 6 mm outward and 8 mm below the middle: G5 at 10 mm exactly, G6 at 8.9, H5 at 6.3, H6 at 4.5 mm.
+    state = state_of(used_at("thigh fat", "6", "8", days=5))
     resting = {one.name for one in SKIN.spots["thigh fat", "right"] if not state.rested(one.cell)}
-    assert resting == {"G5", "G6", "H5", "H6"}
+    assert resting == {"G6", "H5", "H6"}
 
 
 def test_where_every_point_is_inside_its_rest_the_least_worn_is_taken_and_that_is_said() -> None:
@@ -270,15 +270,16 @@ def test_half_a_centimetre_from_the_last_one_is_refused_and_1_cm_is_accepted(x_m
     assert said_of(state_of(used_at("thigh fat", x_mm, "0", days=28)), "thigh fat", "G5") == expected
 
 
-def test_the_next_point_lies_at_least_1_cm_from_the_last_one() -> None:
-    # All points of the deltoid but C4 were used 30 days ago. The last one went between C4 and C5 (10 and 20 mm to the
-    # back, 10 mm below) 28 days ago, 5 mm from either.
-    crowd = [used("deltoid", one.name, days=30) for one in SKIN.spots["deltoid", "right"] if one.name != "C4"]
-    last = used_at("deltoid", "15", "10", days=28)
-    state = state_of(*crowd, last)
-    assert state.rested(spot("deltoid", "C4").cell)
-    assert said_of(state, "deltoid", "C4") == ["point-too-near"]
-    assert next_one(state, "deltoid", sides=("right",)).spot.name not in {"C4", "C5"}
+@pytest.mark.parametrize(("apart_mm", "taken"), [("5", False), ("9.9", False), ("10", True)])
+def test_the_next_point_lies_at_least_1_cm_from_the_last_one(apart_mm: str, taken: bool) -> None:
+    # All of the deltoid was given 2 mL 30 days ago but its last corner, E5, which is the least worn. The last one of
+    # all, 28 days ago, went so far beyond it to the back.
+    others = [one.name for one in SKIN.spots["deltoid", "right"] if one.name != "E5"]
+    crowd = [used("deltoid", one, days=30, volume_ml=Fraction(2)) for one in others]
+    last = used_at("deltoid", str(20 + Fraction(apart_mm)), "30", days=28)
+    state = state_of(*crowd, replace(last, volume_ml=Fraction("0.1")))
+    assert worn(state, "deltoid", "E5") < min(worn(state, "deltoid", one) for one in others)
+    assert (next_one(state, "deltoid", sides=("right",)).spot.name == "E5") is taken
 
 
 def test_only_the_very_last_one_counts_and_only_on_its_own_skin() -> None:
@@ -444,6 +445,13 @@ def test_two_injections_in_one_limb_2_cm_apart_are_refused_and_2_5_cm_are_accept
     assert said_of(state_of(), "vastus lateralis", "G3", side="left", visit=(here,)) == []
 
 
+def test_a_point_2_5_cm_from_the_others_of_its_visit_is_taken() -> None:
+    # A1 lies 20 mm to the front and 60 mm above the middle: 25 mm above it are 85 mm, 24.9 mm are 84.9 mm.
+    for above, point in (("-85", "A1"), ("-84.9", "A2")):
+        taken = [SKIN.frame_place(used_at("vastus lateralis", "-20", above).place)]
+        assert next_one(state_of(), "vastus lateralis", sides=("right",), taken=taken).spot.name == point
+
+
 def test_the_next_point_keeps_2_5_cm_from_the_others_of_its_visit() -> None:
     # From A1, on the grid: 20 and 20 mm are 28.3 mm away, 20 and 10 mm only 22.4 mm; along the first row 30 mm is A4.
     taken = [SKIN.frame_place(SkinPlace(site="vastus lateralis", side="right", point="A1"))]
@@ -483,6 +491,11 @@ def test_the_region_of_a_time_of_day_is_the_one_that_was_used_then() -> None:
     assert [one.spot.site for _, one in steady(1, past=[evening, morning])] == ["abdominal fat", "thigh fat"]
     swapped = [used("abdominal fat", "A1", days=0.5), used("thigh fat", "G5", days=1 + 40 / 1440)]
     assert [one.spot.site for _, one in steady(1, past=swapped)] == ["thigh fat", "abdominal fat"]
+
+
+def test_a_region_that_is_no_longer_among_the_sites_is_not_gone_back_to() -> None:
+    past = [used("upper arm fat", "A1", days=1)]
+    assert [one.spot.site for _, one in steady(1, past=past)] == ["abdominal fat", "thigh fat"]
 
 
 def quarter(one: Spot) -> tuple[str, str]:
@@ -582,6 +595,14 @@ def test_the_middle_of_an_even_number_of_distances_lies_between_the_two_in_the_m
     # 10 mm and 30 mm.
     back = looked(*(used("thigh fat", point, days=days) for point, days in (("G5", 3), ("G6", 2), ("G9", 1))))
     assert back.median_mm == pytest.approx(20)
+
+
+@pytest.mark.parametrize("side", SIDES)
+def test_a_place_between_the_points_counts_as_the_nearest_one_on_either_side(side: str) -> None:
+    # 24 mm outward of the navel is nearest to 20, 26 mm to 30.
+    first = used_at("abdominal fat", "20", "60", side=side, days=2)
+    assert looked(first, used_at("abdominal fat", "24", "60", side=side)).overused == pytest.approx(1 / 2)
+    assert looked(first, used_at("abdominal fat", "26", "60", side=side)).overused == 0
 
 
 def test_the_lumps_are_told_when_looking_back_those_that_are_gone_too() -> None:

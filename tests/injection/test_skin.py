@@ -79,6 +79,19 @@ def test_the_belly_of_a_child_keeps_the_same_50_mm() -> None:
     assert all(x * x + y * y >= 2500 for x, y in map(mm, child.spots["abdominal fat", "left"]))
 
 
+@pytest.mark.parametrize(
+    ("site", "points"),
+    [
+        ("deltoid", 6),  # 12 mm either way and -6 to 18 mm: 3 columns, 2 rows
+        ("upper arm fat", 15),  # 12 mm and 24 mm either way: 3 columns, 5 rows
+        ("thigh fat", 35),  # 24 mm and 36 mm either way: 5 columns, 7 rows
+        ("buttock fat", 9),  # 18 mm either way: 3 columns, 3 rows
+    ],
+)
+def test_a_child_of_0_6_has_the_whole_centimetres_that_lie_in_its_smaller_rectangle(site: str, points: int) -> None:
+    assert len(skin_map(GRIDS, Fraction(3, 5)).spots[site, "left"]) == points
+
+
 def test_no_two_points_of_one_side_have_one_name_or_one_place() -> None:
     for spots in ADULT.spots.values():
         assert len({one.name for one in spots}) == len({(one.x, one.y) for one in spots}) == len(spots)

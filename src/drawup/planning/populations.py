@@ -1,8 +1,8 @@
 """What one needle reaches in each of many adults at once: `injection/tissue.py` over whole columns.
 
 Lengths are in mm, angles in degrees, weights in kg, body-mass index in kg/m2; chances lie in 0..1. One column entry is
-one adult of known sex, body-mass index and age. The figures and the bodies that they hold for are those of the tissue
-table, whose rows name their sources; the answers are those of `distance_at` and `reached`, body by body, to nine digits.
+one adult of known sex, body-mass index and age. The figures, and the bodies that they hold for, are those of the tissue
+table, whose rows name their sources; the answers are those of `distance_at` and `reached` body by body, to nine digits.
 Needs the extra `plan` (numpy).
 """
 
@@ -65,9 +65,9 @@ def reach_of_many(
     table: TissueTable,
     site: str,
     sexes: Sequence[str] | npt.NDArray[np.str_],
-    bmis: Sequence[float] | Numbers,
-    ages_months: Sequence[float] | Numbers,
-    weights_kg: Sequence[float] | Numbers,
+    bmis: npt.ArrayLike,
+    ages_months: npt.ArrayLike,
+    weights_kg: npt.ArrayLike,
     length_mm: Fraction,
     angle_deg: int = 90,
     outside_mm: Fraction = NOTHING_OUTSIDE,
@@ -121,7 +121,9 @@ def reach_of_many(
 
 
 def _sex_column(sexes: Sequence[str] | npt.NDArray[np.str_]) -> npt.NDArray[np.str_]:
-    column = np.asarray(sexes) if len(sexes) else np.zeros(0, dtype=np.str_)
+    column = np.asarray(sexes)
+    if column.size == 0:
+        column = column.astype(np.str_)
     strange = np.flatnonzero(~np.isin(column, SEXES))
     if len(strange):
         first = int(strange[0])
@@ -131,8 +133,8 @@ def _sex_column(sexes: Sequence[str] | npt.NDArray[np.str_]) -> npt.NDArray[np.s
 
 def _check_shapes(columns: dict[str, npt.NDArray[np.str_] | Numbers]) -> None:
     if len({column.shape for column in columns.values()}) > 1 or any(column.ndim != 1 for column in columns.values()):
-        shapes = ", ".join(f"{name} {'x'.join(map(str, column.shape))}" for name, column in columns.items())
-        raise ValueError(f"read columns of {shapes} entries, expected one entry for each adult in every one")
+        shapes = ", ".join(f"{name} {'x'.join(map(str, column.shape)) or 'one'}" for name, column in columns.items())
+        raise ValueError(f"read entries in {shapes}: expected one entry for each adult in every column")
 
 
 def _covers(ages: AgeSpan, months: Numbers) -> Flags:
@@ -155,8 +157,10 @@ def _within_bmi(row: DistanceRow, bmi: Numbers) -> Flags:
 
 def _within_weight(row: DistanceRow, sex: str, weight: Numbers) -> Flags:
     limit = row.below_kg_male if sex == "male" else row.below_kg_female
-    inside: Flags = np.isnan(weight) if limit is None else np.isnan(weight) | (weight < float(limit))
-    return np.ones_like(inside) if limit is None else inside
+    if limit is None:
+        return np.ones(len(weight), dtype=np.bool_)
+    inside: Flags = np.isnan(weight) | (weight < float(limit))
+    return inside
 
 
 # What the needle reaches in them.
@@ -196,8 +200,9 @@ def _cells(
 
 
 def _phi(z: Numbers) -> Numbers:
-    """The share of a normal distribution below each z. numpy has no error function, so Python's goes down the column."""
-    # Nine spreads up the share is 1 to the last bit; many needles are that far past the skin.
+    """The share of a normal distribution below each z."""
+    # numpy has no error function, so Python's goes down the column. Nine spreads up the share is 1 to the last bit, and
+    # many needles are that far past the skin.
     short = np.flatnonzero(z < _SURE_Z)
     share = np.ones_like(z)
     share[short] = np.fromiter(map(math.erfc, (z[short] / -_ROOT_2).tolist()), np.float64, len(short)) * 0.5
@@ -206,13 +211,14 @@ def _phi(z: Numbers) -> Numbers:
 
 def _share_nearer(rows: list[DistanceRow], sex: str, bmi: Numbers, depth: Numbers) -> Numbers:
     """The chance that the fascia lies nearer than the depth, by the rows that hold for this sex in equal parts."""
+    # No fascia is nearer than the skin: the logarithm of the least number leaves no chance of it.
     logarithm = np.log(np.maximum(depth, np.finfo(np.float64).tiny))
     share = np.zeros_like(bmi)
     for row in rows:
         half = row.by_sex / 2 if sex == "female" else -row.by_sex / 2
         mean = math.log(row.median_mm) + half + row.slope * (bmi - row.at_bmi)
         share += _phi((logarithm - mean) / row.spread) / len(rows)
-    return np.where(depth > 0, share, 0.0)
+    return share
 
 
 def _fold_times(table: TissueTable, site: str, bmi: Numbers) -> Numbers:
