@@ -737,3 +737,15 @@ def test_whatever_went_before_the_next_point_is_open_and_said_to_be_rested_only_
             place = SKIN.frame_place(one.place)
             if place is not None and place[0] == here[0] and NOW - one.at < timedelta(days=28):
                 assert (place[1] - here[1]) ** 2 + (place[2] - here[2]) ** 2 >= 100 * 100
+
+
+def test_every_place_of_a_divided_dose_counts_as_the_last_one() -> None:
+    # Half into C3 of each arm: 10 mm from either is the least, so the nearer of the two decides.
+    at = NOW - timedelta(days=29)
+    halves = tuple(
+        PastInjection(place=SkinPlace(site="deltoid", side=side, point="C3"), at=at) for side in ("right", "left")
+    )
+    state = skin_state(SKIN, WEAR, halves, (), NOW)
+    for side in ("right", "left"):
+        assert state.apart_from_last(SKIN.named["deltoid", side, "C3"]) == 0
+        assert state.apart_from_last(SKIN.named["deltoid", side, "C4"]) == 100**2

@@ -58,7 +58,7 @@ def pressure_pa(viscosity_mpa_s: Fraction, ml_per_second: Fraction, length_mm: F
     Hagen-Poiseuille; that it holds in needles: Pharm Res 2018;35:120.
     """
     # mPa.s x mm x mL/s over mm^4 is 10^-3 x 10^-3 x 10^-6 over 10^-12, so the factors cancel but for 128 and pi.
-    return float(128 * viscosity_mpa_s * length_mm * ml_per_second / bore_mm**4) / math.pi
+    return 128 * float(viscosity_mpa_s) * float(length_mm) * float(ml_per_second) / float(bore_mm) ** 4 / math.pi
 
 
 def push_newtons(needle: Needle, flow: Flow, bores: tuple[Bore, ...]) -> float | None:

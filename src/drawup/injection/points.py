@@ -141,7 +141,7 @@ def _about_one(state: SkinState, spot: Spot, words: str, *, chosen: bool) -> lis
         code = "point-not-rested" if chosen else "points-inside-rest"
         day, days = used.date().isoformat(), str(state.wear.rest_days)
         return [finding(code, point=spot.name, site=words, day=day, days=days)]
-    away = state.apart_from_last(spot) if chosen else None
+    away = state.apart_from_last(spot)
     if away is not None and away < state.wear.apart**2:
         return [finding("point-too-near", point=spot.name, site=words, apart=f"{state.wear.apart // 10} mm")]
     return []

@@ -75,8 +75,8 @@ class SkinState:
     """One skin at one moment: what weighs on each patch, when it was last used, and which patches are shut.
 
     `shut` maps a patch to the lump that keeps it out; `shut_sites` are whole sides of a site with a lump of which
-    nobody wrote where. `last` is the newest injection, where its place is known. `fallen` is what fell on the patches
-    of each frame; the bells round it are drawn into `drawn` only where somebody looks.
+    nobody wrote where. `last` are the places of the newest injection, where they are known. `fallen` is what fell on
+    the patches of each frame; the bells round it are drawn into `drawn` only where somebody looks.
     """
 
     skin: SkinMap
@@ -87,7 +87,7 @@ class SkinState:
     used: dict[int, datetime]
     shut: dict[int, SkinMark]
     shut_sites: dict[tuple[str, str], SkinMark]
-    last: tuple[str, int, int] | None
+    last: tuple[tuple[str, int, int], ...]
     last_side: str | None
     last_at: datetime | None
     unplaced: int
@@ -121,7 +121,13 @@ class SkinState:
 
     def apart_from_last(self, spot: Spot) -> int | None:
         """Squared distance from the injection before; None on other skin, or where there is none."""
-        return None if self.last is None else squared((spot.frame, spot.frame_x, spot.frame_y), self.last)
+        here = (spot.frame, spot.frame_x, spot.frame_y)
+        apart: int | None = None
+        for place in self.last:
+            distance = squared(here, place)
+            if distance is not None and (apart is None or distance < apart):
+                apart = distance
+        return apart
 
 
 def skin_state(
@@ -137,7 +143,7 @@ def skin_state(
         used={},
         shut={},
         shut_sites={},
-        last=None,
+        last=(),
         last_side=None,
         last_at=None,
         unplaced=0,
@@ -179,7 +185,10 @@ def _weigh(state: SkinState, past: Sequence[PastInjection]) -> None:
         else:
             _weigh_off_grid(state, one, weight)
     if last is not None:
-        state.last, state.last_side, state.last_at = skin.frame_place(last.place), last.side, last.at
+        # A divided dose is one injection at several places.
+        placed = (skin.frame_place(one.place) for one in past if one.at == last.at)
+        state.last = tuple(place for place in placed if place is not None)
+        state.last_side, state.last_at = last.side, last.at
 
 
 def _weight(one: PastInjection, wear: Wear) -> float:
@@ -387,8 +396,10 @@ def _inside_rest(
                     if best is None or state.burden[spot.cell] < state.burden[best.cell] - SAME:
                         best = spot
         if best is not None:
-            worn = state.burden[best.cell]
-            used = state.used.get(best.cell)
+            worn, used = state.burden[best.cell], state.used.get(best.cell)
+            if state.rested(best.cell):
+                because = f"every rested point is too near the last one; the least worn ({worn:.2f})"
+                return Picked(spot=best, burden=worn, rested=True, because=because)
             day = f"; used on {used.date().isoformat()}" if used is not None else ""
             because = f"every point is inside its rest{day}; the least worn ({worn:.2f})"
             return Picked(spot=best, burden=worn, rested=False, because=because)
@@ -405,7 +416,7 @@ def _clear_of(spot: Spot, taken: Sequence[tuple[str, int, int]], wear: Wear) -> 
 def _why(state: SkinState, spot: Spot, worn: float) -> str:
     used = state.used.get(spot.cell)
     rest = "not used lately" if used is None else f"rested since {used.date().isoformat()}"
-    if state.last is None:
+    if not state.last:
         return f"{rest}, the first in order" if worn == 0 else f"{rest}, the least worn ({worn:.2f})"
     distance = state.apart_from_last(spot)
     away = "other skin than the last one" if distance is None else f"{math.isqrt(distance) // 10} mm from the last one"
