@@ -74,6 +74,7 @@ def _reach_text(answer: dict[str, Any]) -> str:
             )
         ]
     lines += [finding_text_of(one) for one in answer["findings"]]
+    lines += ["", "  Working", *(f"      {step}" for step in answer["working"])] if answer["working"] else []
     lines += ["", *(f"      {source}" for source in answer["sources"])] if answer["sources"] else []
     return "\n".join(lines)
 

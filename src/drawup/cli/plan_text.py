@@ -27,6 +27,8 @@ def plan_text(plan: Plan, request: Request, policy: Policy) -> str:
         lines += _injection(injection, index, len(plan.injections), policy)
     if plan.working:
         lines += ["", "  Working", *(f"      {step}" for step in plan.working)]
+    for injection in plan.injections[:1]:
+        lines += [f"      {step}" for step in injection.needle.layer_working]
     lines += _why_not(plan, request, policy)
     if plan.sources:
         lines += ["", "  Sources", *(f"      {source}" for source in plan.sources)]

@@ -165,6 +165,7 @@ def _injection(one: PlannedInjection, policy: Policy) -> dict[str, Any]:
         "distance_mm": None if choice.distance is None else distance_json(choice.distance),
         "basis": choice.basis,
         "no_chance": choice.no_chance or None,
+        "layer_working": list(choice.layer_working),
         "seconds": choice.seconds,
         "force_n": None if choice.force_n is None else round(choice.force_n, 1),
         "push_n": None if choice.push is None else _push(choice.push),

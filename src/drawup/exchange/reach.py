@@ -17,7 +17,7 @@ from drawup.injection.guideline import body_of
 from drawup.injection.medicine import ROUTES
 from drawup.injection.needle import check_needle
 from drawup.injection.policy import Policy
-from drawup.injection.reach import Way, aim_of
+from drawup.injection.reach import Way, aim_of, layer_working
 
 _REACH_KEYS = frozenset(
     [
@@ -61,18 +61,19 @@ def answer_reach(document: Any, *, policy: Policy | None = None) -> dict[str, An
     worse = fields.one_of("wrong_layer", ("too shallow", "too deep")) or ""
     fields.close(_REACH_KEYS)
     into_muscle = route == "intramuscular"
+    aim = aim_of(
+        into_muscle=into_muscle,
+        least=chosen.least_chance_muscle if into_muscle else chosen.least_chance_skin,
+        worse=worse,
+        worse_times=chosen.worse_side_times,
+    )
     checked = check_needle(
         needle=needle,
         way=way,
         site=site,
         body=body_of(patient, now.date()),
         measured_mm=next((mm for name, mm in patient.distance_mm if name == site), None),
-        aim=aim_of(
-            into_muscle=into_muscle,
-            least=chosen.least_chance_muscle if into_muscle else chosen.least_chance_skin,
-            worse=worse,
-            worse_times=chosen.worse_side_times,
-        ),
+        aim=aim,
         table=load_needle_table(chosen.needle_table),
         tissue=load_tissue(),
     )
@@ -87,6 +88,7 @@ def answer_reach(document: Any, *, policy: Policy | None = None) -> dict[str, An
         "basis": checked.basis,
         "status": None if distance is None else distance.status,
         "missing": checked.no_chance or None,
+        "working": [] if reach is None or distance is None else list(layer_working(distance, reach, aim)),
         "findings": [finding_json(one) for one in worst_first(found)],
         "sources": [] if distance is None else list(distance.sources),
     }

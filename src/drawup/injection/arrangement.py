@@ -361,6 +361,8 @@ def _published(injections: tuple[PlannedInjection, ...], age: Age | None, tables
         if limit is not None:
             sources.append(limit.source)
         sources += injection.needle.reasons[1:]
+        if injection.needle.distance is not None:
+            sources += injection.needle.distance.sources
     return tuple(sources)
 
 

@@ -41,7 +41,7 @@ from drawup.injection.layer import (
 from drawup.injection.notation import Notation
 from drawup.injection.patient import Age
 from drawup.injection.policy import Needle
-from drawup.injection.reach import Aim, Reached, Way, best_way, reached
+from drawup.injection.reach import Aim, Reached, Way, best_way, layer_working, reached
 from drawup.injection.tissue import (
     Distance,
     NoDistance,
@@ -98,6 +98,14 @@ class NeedleChoice:
     reach: Reached | None = None
     no_chance: str = ""
     others_reach: tuple[Reached | None, ...] = ()
+    aim: Aim | None = None
+
+    @property
+    def layer_working(self) -> tuple[str, ...]:
+        """How the chance was come to; nothing where there is none."""
+        if self.reach is None or self.distance is None or self.aim is None:
+            return ()
+        return layer_working(self.distance, self.reach, self.aim)
 
     @property
     def angle_deg(self) -> int:
@@ -233,6 +241,7 @@ def choose_needle(
         reach=reach,
         no_chance=distance.missing if isinstance(distance, NoDistance) else "",
         others_reach=others_reach,
+        aim=aim,
     )
 
 

@@ -16,8 +16,10 @@ from drawup.injection.tissue import (
     Cells,
     Chance,
     Distance,
+    DistanceRow,
     cells_at,
     chance_of,
+    phi,
     quantile_mm,
     tip_depth_mm,
 )
@@ -100,6 +102,47 @@ def length_that_would(distance: Distance, way: Way, aim: Aim) -> int:
         return math.ceil(depth / sine + float(way.outside_mm))
     # Strictly nearer than the fascia: one that just touches it is too long.
     return math.ceil(quantile_mm(distance, (1 - aim.least) / deep) / sine) - 1
+
+
+def _row_words(row: DistanceRow, distance: Distance) -> str:
+    """The sum behind the middle of a row: "ln 13.17 + 0.0361 x (32.8 - 29.1) + 0.1715"."""
+    words = f"ln {row.median_mm:g}"
+    if row.slope and distance.body.bmi is not None:
+        words += f" + {row.slope:g} x ({float(distance.body.bmi):.1f} - {row.at_bmi:g})"
+    if row.by_sex and distance.body.sex != "unknown":
+        words += f" {'+' if distance.body.sex == 'female' else '-'} {row.by_sex / 2:g}"
+    return words
+
+
+def layer_working(distance: Distance, reach: Reached, aim: Aim) -> tuple[str, ...]:
+    """How the chance was come to, line by line, so that it can be done again with a table of logarithms."""
+    way, depth = reach.way, reach.depth_mm
+    lines = [f"the tip lies {depth:.1f} mm deep: what is inside times the sine of {way.angle_deg} degrees"]
+    if way.outside_mm:
+        lines[0] = f"with {float(way.outside_mm):g} mm left outside {lines[0]}"
+    wanted = depth - MARGIN if aim.into_muscle else depth
+    if way.lifted and distance.fold_times is not None and distance.fold_times != 1:
+        wanted = distance.skin_mm + (wanted - distance.skin_mm) / distance.fold_times
+        lines.append(f"a lifted fold counts as {distance.fold_times:g} times the fat: as {wanted:.1f} mm without it")
+    if distance.measured_mm is not None:
+        lines.append(f"skin to muscle was measured as {distance.measured_mm:g} mm")
+        return tuple(lines)
+    for row, (weight, mean, spread) in zip(distance.rows, distance.parts, strict=True):
+        share = "" if len(distance.parts) == 1 else f", {weight:g} of the answer"
+        lines.append(
+            f"skin to muscle at the {distance.site}{share}: {_row_words(row, distance)} = {mean:.3f}, so "
+            f"{math.exp(mean):.1f} mm in the middle; spread {spread:.4f}"
+        )
+        if wanted > 0:
+            z = (math.log(wanted) - mean) / spread
+            what = f"{MARGIN:g} mm into muscle" if aim.into_muscle else "as far as the muscle"
+            over = f"(ln {wanted:.1f} - {mean:.3f}) / {spread:.4f} = {z:.2f} spreads"
+            lines.append(f"{what}: {over}, reached in {of_100(phi(z))}")
+    if distance.bone_mm is not None and distance.bone_sd_mm is not None:
+        z = (depth - distance.bone_mm) / distance.bone_sd_mm
+        over = f"({depth:.1f} - {distance.bone_mm:g}) / {distance.bone_sd_mm:g} = {z:.2f} standard deviations"
+        lines.append(f"bone at {distance.bone_mm:g} mm: {over}")
+    return tuple(lines)
 
 
 def of_100(share: float) -> str:

@@ -125,10 +125,13 @@ class TissueTable:
 class Distance:
     """Skin to muscle of one body at one site: `parts` are (weight, mean of ln mm, spread of ln mm), or `measured_mm`.
 
-    `unknown` names what was not known of the body and is therefore covered by the width of the answer.
+    `unknown` names what was not known of the body and is therefore covered by the width of the answer; `rows` and `body`
+    are what it was worked out from.
     """
 
     site: str
+    body: Body
+    rows: tuple[DistanceRow, ...]
     parts: tuple[tuple[float, float, float], ...]
     measured_mm: float | None
     skin_mm: float
@@ -192,6 +195,7 @@ def distance_at(
     parts: tuple[tuple[float, float, float], ...] = ()
     status = "measured"
     unknown: tuple[str, ...] = ()
+    mine: list[DistanceRow] = []
     if measured_mm is None:
         rows = table.distances.get(site, ())
         missing = _outside(site, rows, body)
@@ -203,6 +207,8 @@ def distance_at(
         sources = (mine[0].source, *sources)
     return Distance(
         site=site,
+        body=body,
+        rows=tuple(mine),
         parts=parts,
         measured_mm=None if measured_mm is None else float(measured_mm),
         skin_mm=skin_mm,
