@@ -243,10 +243,11 @@ def test_an_arm_measured_as_large_gets_38_mm_without_a_weight() -> None:
 
 
 def test_a_missing_weight_is_never_demanded_and_said_only_where_it_would_have_chosen_the_row() -> None:
-    assert codes(chosen_for("deltoid", weight_kg=None, bmi=None)) == []
+    # A note asks nobody to weigh: it says what to do for an arm that looks large.
+    assert codes(chosen_for("deltoid", weight_kg=None, bmi=None)) == ["arm-size-not-known"]
     american = chosen_for("deltoid", table="us", weight_kg=None, bmi=None)
     assert taken(american) == "23 G 25 mm"
-    assert codes(american) == ["needle-by-guideline"]
+    assert codes(american) == ["arm-size-not-known", "needle-by-guideline"]
 
 
 def test_a_preterm_baby_gets_16_mm() -> None:

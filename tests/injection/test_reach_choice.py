@@ -387,8 +387,10 @@ def test_a_body_that_is_not_fully_known_keeps_the_guidelines_needle(unknown: dic
     assert taken(choice) == "23 G 25 mm"
     assert choice.distance is not None
     assert choice.distance.unknown
-    # The width of the answer says nothing against the guideline's length, so nothing is asked.
-    assert codes(choice) == []
+    # The width of the answer says nothing against the guideline's length, so nothing is asked; only that a larger arm
+    # should be told, where weight or height is not known.
+    assert codes(choice) == ([] if "sex" in unknown else ["arm-size-not-known"])
+    assert all(severity is Severity.NOTE for severity in severities(choice))
 
 
 def test_an_arm_seen_to_be_large_gets_38_mm_whatever_the_weight() -> None:

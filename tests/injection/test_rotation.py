@@ -48,6 +48,11 @@ NONE_BLOCKED: frozenset[tuple[str, str]] = frozenset()
 AT_10_MM, AT_14_MM, AT_20_MM, AT_30_MM = 0.606531, 0.367879, 0.135335, 0.011109
 
 
+def evenly(count: int, per_day: int) -> list[datetime]:
+    """So many moments from now, spread evenly over the day."""
+    return [NOW + timedelta(days=1) * number / per_day for number in range(count)]
+
+
 def used(site: str, point: str, *, side: str = "right", days: float = 0, **more: Any) -> PastInjection:
     """One earlier injection, so many days ago."""
     place = SkinPlace(site=site, side=side, point=point)
@@ -293,7 +298,7 @@ def test_only_the_very_last_one_counts_and_only_on_its_own_skin() -> None:
 
 def test_sides_take_turns_and_the_right_comes_first() -> None:
     found = next_points(
-        SKIN, WEAR, past=(), marks=(), sites=UNDER_THE_SKIN, blocked=NONE_BLOCKED, start=NOW, count=40, per_day=4
+        SKIN, WEAR, past=(), marks=(), sites=UNDER_THE_SKIN, blocked=NONE_BLOCKED, moments=evenly(40, 4), per_day=4
     )
     sides = [one.spot.side for _, one in found if one is not None]
     assert sides == ["right", "left"] * 20
@@ -311,7 +316,7 @@ def test_a_side_that_is_ruled_out_is_never_used() -> None:
     # Every point of the right side, 320, is inside its rest before the 400th injection at twenty a day: still no left.
     blocked = frozenset((site, "left") for site in UNDER_THE_SKIN)
     found = next_points(
-        SKIN, WEAR, past=(), marks=(), sites=UNDER_THE_SKIN, blocked=blocked, start=NOW, count=400, per_day=20
+        SKIN, WEAR, past=(), marks=(), sites=UNDER_THE_SKIN, blocked=blocked, moments=evenly(400, 20), per_day=20
     )
     picked = [one for _, one in found if one is not None]
     assert len(picked) == 400
@@ -387,7 +392,7 @@ def test_no_point_on_a_lump_is_ever_taken_even_where_none_is_rested() -> None:
     marks = [lump("deltoid", "C3")]
     blocked = frozenset({("deltoid", "left")})
     found = next_points(
-        SKIN, WEAR, past=(), marks=marks, sites=("deltoid",), blocked=blocked, start=NOW, count=30, per_day=4
+        SKIN, WEAR, past=(), marks=marks, sites=("deltoid",), blocked=blocked, moments=evenly(30, 4), per_day=4
     )
     inner = {f"{row}{column}" for row in "BCD" for column in (2, 3, 4)}
     picked = [one for _, one in found if one is not None]
@@ -407,7 +412,7 @@ def test_equal_burdens_are_decided_by_the_order_of_the_sites_then_side_row_and_c
 def test_the_first_points_of_a_thigh_by_hand() -> None:
     # A1, then on the right again the first that feels nothing of it: more than 40 mm along the first row, 50 mm: A6.
     found = next_points(
-        SKIN, WEAR, past=(), marks=(), sites=("thigh fat",), blocked=NONE_BLOCKED, start=NOW, count=4, per_day=4
+        SKIN, WEAR, past=(), marks=(), sites=("thigh fat",), blocked=NONE_BLOCKED, moments=evenly(4, 4), per_day=4
     )
     names = [name(one) for _, one in found if one is not None]
     assert names == ["right thigh fat A1", "left thigh fat A1", "right thigh fat A6", "left thigh fat A6"]
@@ -469,8 +474,7 @@ def steady(days: int, per_day: int = 2, past: Sequence[PastInjection] = ()) -> l
         marks=(),
         sites=("abdominal fat", "thigh fat"),
         blocked=NONE_BLOCKED,
-        start=NOW,
-        count=days * per_day,
+        moments=evenly(days * per_day, per_day),
         per_day=per_day,
         steady=True,
     )
@@ -696,7 +700,7 @@ def test_a_mirrored_patient_gets_the_mirrored_answer(
     mirrored_marks = [replace(one, side=OTHER[one.side]) for one in marks]
     mirrored_blocked = frozenset((site, OTHER[side]) for site, side in blocked)
     for sites in (UNDER_THE_SKIN, ("deltoid", "vastus lateralis")):
-        asked: dict[str, Any] = {"sites": sites, "start": NOW, "count": 4, "per_day": 4}
+        asked: dict[str, Any] = {"sites": sites, "moments": evenly(4, 4), "per_day": 4}
         here = next_points(SKIN, WEAR, past=past, marks=marks, blocked=blocked, **asked)
         there = next_points(SKIN, WEAR, past=mirrored, marks=mirrored_marks, blocked=mirrored_blocked, **asked)
         for (_, one), (_, other) in zip(here, there, strict=True):

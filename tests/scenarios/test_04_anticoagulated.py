@@ -74,7 +74,7 @@ def test_no_weight_on_file_gives_the_same_plan_without_demand() -> None:
     for key in ("dose", "volume_ml"):
         assert without[key] == with_weight[key]
     # What the figures say is wider where the weight is not known; what the hands do is the same.
-    figures = {"chance", "cells", "distance_mm", "other_needles"}
+    figures = {"layer_working", "chance", "cells", "distance_mm", "other_needles"}
     hands = [
         {key: value for key, value in one["injections"][0].items() if key not in figures}
         for one in (with_weight, without)

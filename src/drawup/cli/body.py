@@ -69,7 +69,7 @@ def _reach_text(answer: dict[str, Any]) -> str:
                 ("skin", "In the skin"),
                 ("fat", "In the fat"),
                 ("shallow_muscle", "Just in muscle"),
-                ("muscle", "In the muscle"),
+                ("muscle", "In the muscle" if cells["bone"] is not None else "Up to bone"),
                 ("bone", "At bone"),
             )
         ]
@@ -151,22 +151,27 @@ def _rotate_order(desk: Desk, order: str, count: int, at: str | None) -> dict[st
 def _rotate_text(answer: dict[str, Any]) -> str:
     lines = [finding_text_of(one) for one in answer["findings"]]
     for number, one in enumerate(answer["next"], start=1):
-        lines.append(line(str(number), f"{one['side']} {one['site']}, point {one['point']}: {one['where']}"))
+        when = one["at"][:16].replace("T", " ")
+        lines.append(line(str(number), f"{when}  {one['side']} {one['site']}, point {one['point']}: {one['where']}"))
         lines.append(line("", f"{one['because']}"))
     back = answer["look_back"]
     if back["injections"]:
         lines += ["", f"  Looking back over {back['injections']} injection{'' if back['injections'] == 1 else 's'}"]
         if back["without_a_point"]:
             lines.append(line("No point", f"{back['without_a_point']} of them, left out of the next two lines"))
-        lines.append(line("Inside a rest", f"{back['share_inside_rest'] * 100:.0f} of 100"))
-        lines.append(line("Too near the last", f"{back['share_too_near'] * 100:.0f} of 100"))
-        for one in back["neglected"]:
-            lines.append(line("Never used", f"{one['side']} {one['site']}"))
-        for one in back["lumps"]:
-            gone = f", gone {one['gone']}" if one["gone"] else ""
-            size = f" of {one['size_mm']} mm" if one["size_mm"] else ""
-            seen = f", seen {one['seen']}" if one["seen"] else ""
-            lines.append(line("Lump", f"{one['kind']}{size}, {one['side']} {one['site']}{seen}{gone}"))
+        placed = back["injections"] - back["without_a_point"]
+        again, near = round(back["share_inside_rest"] * placed), round(back["share_too_near"] * placed)
+        lines.append(line("Inside a rest", f"{again} of {placed} went into a spot that was still resting"))
+        lines.append(line("Too near", f"{near} of {placed} lay nearer than a finger's width to the one before"))
+        if back["neglected"]:
+            never = ", ".join(f"{one['side']} {one['site']}" for one in back["neglected"])
+            lines.append(line("Never used", never))
+    for one in back["lumps"]:
+        gone = f", gone {one['gone']}" if one["gone"] else ", its points are shut"
+        size = f" of {one['size_mm']} mm" if one["size_mm"] else ""
+        seen = f", seen {one['seen']}" if one["seen"] else ""
+        where = " ".join(part for part in (one["side"], one["site"], one["point"]) if part)
+        lines.append(line("On the skin", f"{one['kind']}{size}, {where}{seen}{gone}"))
     return "\n".join(lines)
 
 

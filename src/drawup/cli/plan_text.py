@@ -5,14 +5,16 @@ from __future__ import annotations
 from drawup.cli.edge import finding_text, line
 from drawup.injection.arrangement import PlannedInjection, barrel_text
 from drawup.injection.barrel import mark_text, percent_text
+from drawup.injection.flow import Push
 from drawup.injection.medicine import ROUTE_WORDS, Presentation
-from drawup.injection.needle import NeedleChoice
+from drawup.injection.needle import NeedleChoice, needle_words
 from drawup.injection.notation import render, render_concentration, render_ml, render_number
 from drawup.injection.plan import Plan
 from drawup.injection.policy import Policy
 from drawup.injection.preparation import Candidate, pack_text
-from drawup.injection.reach import of_100
+from drawup.injection.reach import Way, of_100, reached
 from drawup.injection.request import Request
+from drawup.injection.tissue import Chance
 
 
 def plan_text(plan: Plan, request: Request, policy: Policy) -> str:
@@ -120,7 +122,7 @@ def _injection(injection: PlannedInjection, index: int, total: int, policy: Poli
         gauge, length = choice.needle.gauge, render_number(choice.needle.length_mm, notation)
         second = "second" if choice.seconds == 1 else "seconds"
         seconds = f", push over {choice.seconds} {second}" if choice.seconds is not None else ""
-        force = f", about {choice.force_n:.1f} N of push and friction" if choice.force_n is not None else ""
+        force = f", {_push(choice.push)}" if choice.push is not None else ""
         words = f"{gauge} G {length} mm at {choice.angle_deg} degrees{seconds}{force}   (by {choice.basis})"
         lines.append(line(f"Needle{number}", words))
         lines += [line("", reason) for reason in choice.reasons[:1]]
@@ -130,18 +132,41 @@ def _injection(injection: PlannedInjection, index: int, total: int, policy: Poli
     return lines
 
 
+def _push(push: Push) -> str:
+    beside = f"{push.friction_n:.0f} for friction"
+    if push.tissue_n is not None:
+        beside += f", {push.tissue_n:.0f} for the tissue"
+    return f"about {push.total_n:.0f} N on the plunger ({push.liquid_n:.0f} for the liquid, {beside})"
+
+
 def _layers(choice: NeedleChoice) -> list[str]:
     """What the needle reaches in this body, or where the figures end."""
-    if choice.reach is None or choice.distance is None:
+    if choice.reach is None or choice.distance is None or choice.aim is None:
         return [f"no chance is shown: {choice.no_chance}"] if choice.no_chance else []
-    chance = choice.reach.chance
-    words = f"the layer meant in {of_100(chance.intended)}, too shallow in {of_100(chance.too_shallow)}"
-    if chance.too_deep is not None:
-        words += f", too deep or at bone in {of_100(chance.too_deep)}"
-    whom = "all adults measured" if choice.distance.unknown else "bodies like this one"
-    if choice.distance.status == "distribution only":
-        whom = "the people measured, whatever their weight"
-    return [f"{words}: {whom}" if choice.distance.measured_mm is None else f"{words}: by the distance measured"]
+    distance, reach = choice.distance, choice.reach
+    whom = "of all adults measured" if distance.unknown else "of bodies like this one"
+    if distance.status == "distribution only":
+        whom = "of the people measured, whatever their weight"
+    if distance.measured_mm is not None:
+        whom = "by the distance measured"
+    lines = [f"{_chance_words(reach.chance, into_muscle=choice.aim.into_muscle)}: {whom}"]
+    needle, flat = choice.needle, Way(angle_deg=reach.way.angle_deg)
+    if needle is not None and reach.way.lifted and distance.fold_times not in (None, 1):
+        miss = of_100(reached(distance, needle, flat, choice.aim).chance.too_deep or 0)
+        lines.append(f"only while the fold is held (a figure from children); without it in the muscle in {miss}")
+    return lines
+
+
+def _chance_words(chance: Chance, *, into_muscle: bool) -> str:
+    if not into_muscle:
+        return (
+            f"in the fat in {of_100(chance.intended)}, in the muscle in {of_100(chance.too_deep or 0)}, "
+            f"in the skin in {of_100(chance.too_shallow)}"
+        )
+    short = f"short of 5 mm into it in {of_100(chance.too_shallow)}"
+    if chance.too_deep is None:
+        return f"deep enough in the muscle in {of_100(chance.intended)}, {short}; how often it meets bone is not known"
+    return f"in the muscle in {of_100(chance.intended)}, {short}, at bone in {of_100(chance.too_deep)}"
 
 
 def _why_not(plan: Plan, request: Request, policy: Policy) -> list[str]:
@@ -151,4 +176,15 @@ def _why_not(plan: Plan, request: Request, policy: Policy) -> list[str]:
         lines.append(f"      {pack_text(packs[index], policy.notation)}: {reason}")
     for site, reason in plan.refused_sites:
         lines.append(f"      {site}: {reason}")
+    for injection in plan.injections[:1]:
+        lines += _other_needles(injection.needle, into_muscle=request.order.route == "intramuscular")
     return ["", "  Why not", *lines] if lines else []
+
+
+def _other_needles(choice: NeedleChoice, *, into_muscle: bool) -> list[str]:
+    """Each other needle of the drawer: why not, and what it reaches in this body."""
+    lines = []
+    for (needle, reason), reach in zip(choice.others, choice.others_reach, strict=True):
+        chance = f" ({_chance_words(reach.chance, into_muscle=into_muscle)})" if reach is not None else ""
+        lines.append(f"      {needle_words(needle)}: {reason}{chance}")
+    return lines

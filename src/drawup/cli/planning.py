@@ -130,10 +130,10 @@ def _plan_visit(document: Any, as_json: bool) -> NoReturn:
     if as_json:
         echo_json(answer_visit(made))
     else:
+        show("\n".join(finding_text(found) for found in made.visit.findings))
         for place, (number, plan) in enumerate(zip(made.visit.numbers, made.visit.plans, strict=True), start=1):
             click.echo(f"{'' if place == 1 else chr(10)}{place} of {len(made.visit.plans)}")
             _show(plan, made.read[number])
-        show("\n".join(finding_text(found) for found in made.visit.findings))
     sys.exit(visit_exit_code(made))
 
 
@@ -212,12 +212,11 @@ def _plan_orders(
         echo_json({"format": 1, "visit": plans, "findings": [finding_json(found) for found in made.findings]})
     else:
         click.echo(person_line({"name": state.name, "person": state.person}))
-        for place, one in enumerate(made.plans, start=1):
-            click.echo(
-                f"\n{place} of {len(made.plans)}   Plan {one.digest[:12]}, order {one.order}, dose {one.dose_number}\n"
-            )
-            _show(one.plan, one.read)
         show("\n".join(finding_text(found) for found in made.findings))
+        for place, one in enumerate(made.plans, start=1):
+            head = f"Plan {one.digest[:12]}\n  for order {one.order}, dose {one.dose_number}"
+            click.echo(f"\n{place} of {len(made.plans)}\n{head}\n")
+            _show(one.plan, one.read)
     codes = [exit_code(one.plan) for one in made.plans]
     sys.exit(3 if 3 in codes else max(codes))
 

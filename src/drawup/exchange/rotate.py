@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, time, timedelta
 from fractions import Fraction
 from typing import Any
 
@@ -35,7 +36,20 @@ from drawup.injection.skin import WHOLE, PastInjection, Spot, body_scale, point_
 from drawup.injection.timing import COUNTED, PastDose
 
 _ROTATE_KEYS = frozenset(
-    ["format", "now", "patient", "route", "sites", "history", "next", "per_day", "steady_uptake", "map", "policy"]
+    [
+        "format",
+        "now",
+        "patient",
+        "route",
+        "sites",
+        "history",
+        "next",
+        "per_day",
+        "times",
+        "steady_uptake",
+        "map",
+        "policy",
+    ]
 )
 MOST_NEXT = 2_000
 
@@ -67,7 +81,8 @@ def answer_rotate(document: Any, *, policy: Policy | None = None, recorded: bool
         check_history(history, patient)
     sites = _sites(fields, route, age) or site_order(chosen, route, age)
     count, per_day = fields.whole("next", least=0, most=MOST_NEXT), fields.whole("per_day", least=1, most=48)
-    count, per_day = 1 if count is None else count, per_day or 1
+    times = _times(fields)
+    count, per_day = 1 if count is None else count, len(times) or per_day or 1
     steady, wants_map = fields.truth("steady_uptake") is True, fields.truth("map") is True
     fields.close(_ROTATE_KEYS)
 
@@ -83,8 +98,7 @@ def answer_rotate(document: Any, *, policy: Policy | None = None, recorded: bool
         marks=patient.marks,
         sites=sites,
         blocked=blocked,
-        start=now,
-        count=count,
+        moments=_moments(now, count, per_day, times),
         per_day=per_day,
         steady=steady,
     )
@@ -108,6 +122,31 @@ def answer_rotate(document: Any, *, policy: Policy | None = None, recorded: bool
 # Every size of body that there is a map for, the largest first: points of a smaller one may have names of their own.
 SCALES = tuple(Fraction(twentieths, 20) for twentieths in range(20, 4, -1))
 _SIDES = ("right", "left")
+
+
+_CLOCK = re.compile(r"(?P<hour>[01][0-9]|2[0-3]):(?P<minute>[0-5][0-9])", re.ASCII)
+
+
+def _times(fields: Fields) -> tuple[time, ...]:
+    """Times of the day at which it is given, by the clock of `now`; in their order."""
+    found = []
+    for index, text in enumerate(fields.texts("times") or ()):
+        match = _CLOCK.fullmatch(text)
+        if match is None:
+            raise FieldError(f"times[{index}]", f'read "{shown(text)}", expected a time of day such as "08:00"')
+        found.append(time(int(match["hour"]), int(match["minute"])))
+    if len(set(found)) != len(found):
+        fields.fail("times", "a time of day stands twice. Write each once")
+    return tuple(sorted(found))
+
+
+def _moments(now: datetime, count: int, per_day: int, times: tuple[time, ...]) -> list[datetime]:
+    """When the next injections are: at the times of day from now on, or else evenly over the day from now."""
+    if not times:
+        return [now + timedelta(days=1) * number / per_day for number in range(count)]
+    days = (now.date() + timedelta(days=day) for day in range(count // len(times) + 2))
+    moments = (datetime.combine(day, one, tzinfo=now.tzinfo) for day in days for one in times)
+    return [moment for moment in moments if moment >= now][:count]
 
 
 def _sites(fields: Fields, route: str, age: Age | None) -> tuple[str, ...]:

@@ -526,6 +526,7 @@ def _inject(
         label_draw_back=label.draw_back,
         z_track=label.z_track,
         drawing_up=drawing_up,
+        powder=pack.reconstitution is not None,
         fixed_needle=device is not None and device.fixed_needle is not None,
         keep_in_seconds=device.keep_in_seconds if device is not None else None,
         bleeding=request.patient.bleeding is not None,

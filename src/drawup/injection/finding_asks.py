@@ -220,7 +220,7 @@ ASKS: tuple[Row, ...] = (
     ),
     (
         "visit-too-near",
-        "{site} lies nearer than {apart} to another injection of this visit, and no place further away is open.",
+        "{site} lies nearer than {apart} to another injection of this visit{why}.",
         "A reaction could not be told apart.",
         "Use another limb, give it another day, or say why.",
         "UK Immunisation against infectious disease, chapter 11 (2.5 cm)",
@@ -283,15 +283,15 @@ ASKS: tuple[Row, ...] = (
     ),
     (
         "layer-beyond-figures",
-        "{needle} ends short of the muscle in {share} even of the largest bodies that were measured; of "
-        "this one there is no chance: {missing}.",
+        "{needle} ends less than 5 mm into the muscle, or short of it, in {share} even of the nearest bodies that were "
+        "measured; of this one there is no chance: {missing}.",
         "What ends in another layer is taken up otherwise than ordered.",
         "Fetch {wanted}, measure with ultrasound if you can, or say why this one is used.",
         "docs/evidence.md, from skin to muscle",
     ),
     (
         "body-mass-unlikely",
-        "Weight and height make a body-mass index of {bmi}: hardly possible.",
+        "Weight and height make a body-mass index of {bmi} kg/m2: hardly possible.",
         "One of the two is likely a slip, and needle and dose may rest on it.",
         "Measure both again, or say why they are right.",
         "expected 10 to 100 kg/m2, from memory, check locally",

@@ -134,6 +134,14 @@ NOTES: tuple[Row, ...] = (
         "docs/evidence.md, needle tables",
     ),
     (
+        "arm-size-not-known",
+        "Weight or height is not known. {needle} is the guideline's; in all adults measured it ends less than 5 mm "
+        "into the muscle, or short of it, in {share}.",
+        "A larger arm needs the longer needle; nobody need be weighed for it.",
+        "Look at the arm: where it is large, say so (a larger arm), and the longer needle is taken.",
+        "docs/evidence.md, from skin to muscle",
+    ),
+    (
         "layer-chance-note",
         "{needle} ends {wrong} in {share} {whom}.",
         "The guideline's length is taken; the figures measured in people say what it reaches.",
@@ -170,8 +178,8 @@ NOTES: tuple[Row, ...] = (
     ),
     (
         "needle-longer-by-figures",
-        "{needle} is taken, longer than the guideline's {guideline}: that one ends short of the muscle in {old} "
-        "bodies like this one, this one in {new}.",
+        "{needle} is taken, longer than the guideline's {guideline}: that one ends less than 5 mm into the "
+        "muscle, or short of it, in {old} bodies like this one, this one in {new}{gauge}.",
         "What stays in the fat is taken up otherwise than ordered.",
         "Push no further once the tip meets bone; the guideline's length is there to choose.",
         "docs/evidence.md, from skin to muscle",
@@ -179,7 +187,7 @@ NOTES: tuple[Row, ...] = (
     (
         "needle-shorter-by-figures",
         "{needle} is taken, shorter than the guideline's {guideline}: that one ends in the muscle in {old} "
-        "bodies like this one, this one in {new}.",
+        "bodies like this one, this one in {new}{gauge}.",
         "From muscle this medicine is taken up faster than ordered.",
         "The guideline's length is there to choose.",
         "Frid AH et al., Mayo Clin Proc 2016;91(9):1231-55 (4 mm pen needle, 6 mm syringe for all)",
@@ -187,7 +195,7 @@ NOTES: tuple[Row, ...] = (
     (
         "push-force-easy",
         "{needle} needs about {force} on the plunger.",
-        "Up to {limit} most hands press with ease.",
+        "Up to 20 N most hands press with ease.",
         "Press slowly and evenly.",
         "Watt RP et al., Int J Pharm 2019;554:376-386 (aim 20 N or less)",
     ),
@@ -200,9 +208,10 @@ NOTES: tuple[Row, ...] = (
     ),
     (
         "bone-possible-infant",
-        "{needle} at full depth is as long as skin to bone at this age ({mean} on average).",
+        "{needle} is {over} longer than skin to bone at this age ({mean} on average; {people}).",
         "Touching bone hurts; it does no other harm.",
-        "Stretch the skin, stop at the least resistance, and leave a little of the needle showing.",
+        "Stretch the skin, go in slowly, stop at the least resistance, and leave {showing} of the needle showing. "
+        "16 mm straight in, or 25 mm at 45 degrees, were found enough from 2 to 18 months.",
         "Cook IF, Murtagh J, Aust Fam Physician 2002;31(3):295-7 (thigh, 2 to 6 months)",
     ),
     (

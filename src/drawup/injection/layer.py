@@ -11,9 +11,9 @@ from functools import lru_cache
 
 from drawup.injection.drawer import (
     LENGTH_SLACK_MM,
-    SHOWING_MM,
     Wanted,
     about_proposed,
+    gauge_fault,
     label_fault,
     mm,
     needle_words,
@@ -36,14 +36,24 @@ _ADULT_MONTHS = 18 * 12
 
 
 def ways_of(
-    needle: Needle | None, row: NeedleRow | None, body: Body, *, into_muscle: bool, near_bone: bool = False
+    needle: Needle | None,
+    row: NeedleRow | None,
+    body: Body,
+    *,
+    into_muscle: bool,
+    showing_mm: Fraction | None = None,
 ) -> tuple[Way, ...]:
-    """The ways this needle may go in: the guideline's own first, then from the most comfortable on."""
+    """The ways this needle may go in: the guideline's own first, then from the most comfortable on.
+
+    `showing_mm` stays outside where bone is near; None where it is not.
+    """
     angle = _angle(needle, row, body, into_muscle=into_muscle)
     if not into_muscle:
         return _skin_ways(angle, lifts_a_fold(needle, body))
-    # Bone is pain: 3 mm stay outside where the muscle can spare them, and all goes in where it cannot.
-    return (Way(angle_deg=angle, outside_mm=SHOWING_MM), Way(angle_deg=angle)) if near_bone else _muscle_way(angle)
+    if showing_mm is None:
+        return _muscle_way(angle)
+    # Bone is pain: some stays outside where the muscle can spare it, and all goes in where it cannot.
+    return Way(angle_deg=angle, outside_mm=showing_mm), Way(angle_deg=angle)
 
 
 @lru_cache(maxsize=16)
@@ -150,13 +160,28 @@ def about_better(
             guideline=mm(proposed.length_mm),
             old=of_100(_missed(old, aim)),
             new=of_100(_missed(new, aim)),
+            gauge=_gauge_words(better, ask),
         )
     ]
+
+
+def _gauge_words(better: Needle, ask: Wanted) -> str:
+    """Where its gauge is not the guideline's either."""
+    fault = gauge_fault(better, ask)
+    return f"; it is {fault}" if fault else ""
 
 
 def _missed(reach: Reached, aim: Aim) -> float:
     """The chance of the miss that the length decides: too shallow into muscle, too deep under the skin."""
     return reach.chance.too_shallow if aim.into_muscle else (reach.chance.too_deep or 0)
+
+
+def longer_is_right(needle: Needle, distance: Distance | NoDistance, body: Body, ask: Wanted, aim: Aim) -> bool:
+    """Whether the figures ask for a longer needle than the guideline's, so that a longer one is nothing against it."""
+    if isinstance(distance, NoDistance) or not ask.into_muscle or ask.row is None or not figures_decide(distance, body):
+        return False
+    longest = Needle(gauge=needle.gauge, length_mm=ask.row.longest_mm)
+    return needle.length_mm > longest.length_mm and _best(distance, longest, ask, body, aim).score < aim.least
 
 
 def swapped(others: tuple[tuple[Needle, str], ...], proposed: Needle, better: Needle) -> tuple[tuple[Needle, str], ...]:
@@ -192,14 +217,20 @@ def too_unlikely(
         return []
     missed = _missed(reach, aim)
     # Of a body that is not known the width of the answer says nothing against the guideline's length into muscle.
-    if missed * 100 < 1 or (aim.into_muscle and distance.unknown):
+    if missed * 100 < 1:
         return []
+    if aim.into_muscle and distance.unknown:
+        if distance.body.bmi is not None:
+            return []
+        may_be_larger = ask.row is not None and distance.site == "deltoid" and not distance.body.larger_arm
+        share = of_100(missed)
+        return [finding("arm-size-not-known", needle=needle_words(needle), share=share)] if may_be_larger else []
     as_a_whole = distance.unknown or distance.status == "distribution only"
     return [
         finding(
             "layer-chance-low" if decides and (aim.into_muscle or aim.worse == "too deep") else "layer-chance-note",
             needle=needle_words(needle),
-            wrong="short of the muscle" if aim.into_muscle else "in the muscle",
+            wrong="less than 5 mm into the muscle, or short of it," if aim.into_muscle else "in the muscle",
             share=of_100(missed),
             whom="adults, this body not told apart" if as_a_whole else "bodies like this one",
             wanted=_length_wanted(distance, reach, aim),

@@ -30,6 +30,7 @@ from drawup.injection.layer import (
     better_needle,
     figures_decide,
     lifts_a_fold,
+    longer_is_right,
     others_weighed,
     suited_sites,
     swapped,
@@ -209,7 +210,7 @@ def choose_needle(
             if push is not None:
                 findings += _push(needle, push, ask.flow, table.bores)
         bone = _bone(needle, site, body.age, body.bmi, table) if aim.into_muscle else None
-    ways = ways_of(needle, row, body, into_muscle=aim.into_muscle, near_bone=bone is not None)
+    ways = ways_of(needle, row, body, into_muscle=aim.into_muscle, showing_mm=None if bone is None else bone.showing_mm)
     reach = None
     if needle is not None and isinstance(distance, NoDistance):
         findings += too_large(needle, distance, site, body, ask, aim, tissue)
@@ -282,12 +283,12 @@ def check_needle(
     # A measured distance is met, or not, by what is inside and how deep that is, so that nothing is lost by the slant.
     depth = Fraction(tip_depth_mm(needle.length_mm, way.angle_deg, way.outside_mm)).limit_denominator(100)
     inside = replace(needle, length_mm=depth) if ask.measured is not None else needle
-    findings = against(inside, ask, None, is_fixed=False)
+    found = distance_at(tissue, site, body, measured_mm)
+    findings = against(inside, ask, None, is_fixed=longer_is_right(needle, found, body, ask, aim))
     if aim.into_muscle:
         straight = Fraction(tip_depth_mm(needle.length_mm, way.angle_deg)).limit_denominator(100)
         bone = _bone(replace(needle, length_mm=straight), site, body.age, body.bmi, table)
         findings += [_bone_finding(bone, Way(angle_deg=90, outside_mm=SHOWING_MM))] if bone is not None else []
-    found = distance_at(tissue, site, body, measured_mm)
     distance = found if isinstance(found, Distance) else None
     reach = None
     if isinstance(found, NoDistance):
@@ -342,31 +343,42 @@ def _push(needle: Needle, push: Push, flow: Flow, bores: tuple[Bore, ...]) -> li
     return [finding(code, force=words, needle=needle_words(needle), limit=f"{limit} N", wanted=wanted)]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Bone:
+    """That the tip may touch bone: which finding says it with which words, and how much of the needle should show."""
+
+    code: str
+    words: tuple[tuple[str, str], ...]
+    showing_mm: Fraction
+
+
 @lru_cache(maxsize=1024)
-def _bone(
-    needle: Needle, site: str, age: Age | None, bmi: Fraction | None, table: NeedleTable
-) -> tuple[str, dict[str, str]] | None:
-    """That the tip may touch bone, where skin to bone is published; None where it is not or is not likely."""
+def _bone(needle: Needle, site: str, age: Age | None, bmi: Fraction | None, table: NeedleTable) -> _Bone | None:
+    """Bone near the tip, where skin to bone is published; None where it is not or is not likely."""
     row = bone_row(table, site, age)
     if row is None or not counts_for(row, bmi):
         return None
     if row.sd_mm is None:
-        if needle.length_mm < row.mean_mm:
+        over = needle.length_mm - row.mean_mm
+        if over < 0:
             return None
-        words = {"source": row.source, "needle": needle_words(needle), "mean": mm(row.mean_mm)}
-        return "bone-possible-infant", words
+        showing = max(SHOWING_MM, Fraction(-(-over // 1)))
+        words = {"needle": needle_words(needle), "over": mm(over), "mean": mm(row.mean_mm), "people": row.people}
+        words |= {"showing": mm(showing), "source": row.source}
+        return _Bone(code="bone-possible-infant", words=tuple(words.items()), showing_mm=showing)
     full = share_at_bone(needle.length_mm, row)
     shown = share_at_bone(needle.length_mm - SHOWING_MM, row)
     # Below one in ten the note would be read past.
     if full * 10 < 1:
         return None
-    return "bone-possible", {"full": f"{full * 100:.0f}", "shown": f"{shown * 100:.0f}"}
+    words = {"full": f"{full * 100:.0f}", "shown": f"{shown * 100:.0f}"}
+    return _Bone(code="bone-possible", words=tuple(words.items()), showing_mm=SHOWING_MM)
 
 
-def _bone_finding(bone: tuple[str, dict[str, str]], way: Way) -> Finding:
-    """What to do about it depends on whether the medicine can spare the 3 mm."""
+def _bone_finding(bone: _Bone, way: Way) -> Finding:
+    """What to do about it depends on whether the medicine can spare what would show."""
     do = "Leave 3 mm of the needle showing." if way.outside_mm else "Go in slowly, and draw back a little from bone."
-    return finding(bone[0], do=do, **bone[1])
+    return finding(bone.code, do=do, **dict(bone.words))
 
 
 # How to handle the skin.

@@ -13,7 +13,7 @@ from drawup.injection.arrangement import Arranged, PlannedInjection, arrange
 from drawup.injection.barrel import Drawn
 from drawup.injection.batch import Container, check_container
 from drawup.injection.dose import Dose, check_needs, check_usual, work_out_dose
-from drawup.injection.finding import Finding, Severity, finding, worst_first
+from drawup.injection.finding import RANK, Finding, Severity, finding, worst_first
 from drawup.injection.order import check_order, doses_per_day
 from drawup.injection.policy import Policy
 from drawup.injection.precautions import check_allergies, check_bleeding, check_medicine
@@ -82,7 +82,9 @@ def plan_injection(request: Request, *, policy: Policy, tables: Tables) -> Plan:
         )
     findings = worst_first(found)
     if request.accepted:
-        findings = tuple(accept(one, request.accepted) for one in findings)
+        answered = [accept(one, request.accepted) for one in findings]
+        # What is still open stands before what was answered.
+        findings = tuple(sorted(answered, key=lambda one: (RANK[one.severity], one.accepted is not None)))
     return Plan(
         dose=dose,
         candidate=candidate,

@@ -119,7 +119,8 @@ def about_points(ask: Pointing, places: tuple[Place, ...]) -> list[Finding]:
             found.append(finding("visit-crowded", site=words, count=str(here), most=str(MOST_ON_ONE_SIDE)))
         if any((away := squared(frame_of(spot), other)) is not None and away < least for other in others):
             apart = f"{ask.skin.wear.visit_apart // 10} mm"
-            found.append(finding("visit-too-near", site=f"{words}, point {spot.name}", apart=apart))
+            why = "" if chosen else ", and no place further away is open"
+            found.append(finding("visit-too-near", site=f"{words}, point {spot.name}", apart=apart, why=why))
         others.append(frame_of(spot))
     return found
 
@@ -172,7 +173,7 @@ def steady_zones(
         if past.kind in COUNTED and medicine.counts_with(past.medicine)
         for place in past.places
     ]
-    site = steady_site(own or recent_of(history), sites, now, per_day, 0)
+    site = steady_site(own or recent_of(history), sites, now, per_day)
     return zones_of_the_week(site, now.date(), SIDES)
 
 

@@ -104,11 +104,21 @@ def length_that_would(distance: Distance, way: Way, aim: Aim) -> int:
     return math.ceil(quantile_mm(distance, (1 - aim.least) / deep) / sine) - 1
 
 
+def _short(value: float, places: int) -> str:
+    """A number of the working without zeros at its end."""
+    text = f"{value:.{places}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def _mm(depth: float) -> str:
+    return f"{_short(depth, 1)} mm"
+
+
 def _row_words(row: DistanceRow, distance: Distance) -> str:
     """The sum behind the middle of a row: "ln 13.17 + 0.0361 x (32.8 - 29.1) + 0.1715"."""
     words = f"ln {row.median_mm:g}"
     if row.slope and distance.body.bmi is not None:
-        words += f" + {row.slope:g} x ({float(distance.body.bmi):.1f} - {row.at_bmi:g})"
+        words += f" + {row.slope:g} x ({_short(float(distance.body.bmi), 1)} - {row.at_bmi:g})"
     if row.by_sex and distance.body.sex != "unknown":
         words += f" {'+' if distance.body.sex == 'female' else '-'} {row.by_sex / 2:g}"
     return words
@@ -117,31 +127,32 @@ def _row_words(row: DistanceRow, distance: Distance) -> str:
 def layer_working(distance: Distance, reach: Reached, aim: Aim) -> tuple[str, ...]:
     """How the chance was come to, line by line, so that it can be done again with a table of logarithms."""
     way, depth = reach.way, reach.depth_mm
-    lines = [f"the tip lies {depth:.1f} mm deep: what is inside times the sine of {way.angle_deg} degrees"]
+    lines = [f"the tip lies {_mm(depth)} deep: what is inside times the sine of {way.angle_deg} degrees"]
     if way.outside_mm:
         lines[0] = f"with {float(way.outside_mm):g} mm left outside {lines[0]}"
     wanted = depth - MARGIN if aim.into_muscle else depth
     if way.lifted and distance.fold_times is not None and distance.fold_times != 1:
         wanted = distance.skin_mm + (wanted - distance.skin_mm) / distance.fold_times
-        lines.append(f"a lifted fold counts as {distance.fold_times:g} times the fat: as {wanted:.1f} mm without it")
+        times = f"{distance.fold_times:g} times the fat, a figure from children"
+        lines.append(f"a lifted fold counts as {times}: as {_mm(wanted)} without it")
     if distance.measured_mm is not None:
         lines.append(f"skin to muscle was measured as {distance.measured_mm:g} mm")
         return tuple(lines)
     for row, (weight, mean, spread) in zip(distance.rows, distance.parts, strict=True):
         share = "" if len(distance.parts) == 1 else f", {weight:g} of the answer"
         lines.append(
-            f"skin to muscle at the {distance.site}{share}: {_row_words(row, distance)} = {mean:.3f}, so "
-            f"{math.exp(mean):.1f} mm in the middle; spread {spread:.4f}"
+            f"skin to muscle at the {distance.site}{share}: {_row_words(row, distance)} = "
+            f"{_short(mean, 3)}, so {_mm(math.exp(mean))} in the middle; spread {_short(spread, 4)}"
         )
         if wanted > 0:
             z = (math.log(wanted) - mean) / spread
             what = f"{MARGIN:g} mm into muscle" if aim.into_muscle else "as far as the muscle"
-            over = f"(ln {wanted:.1f} - {mean:.3f}) / {spread:.4f} = {z:.2f} spreads"
+            over = f"(ln {_short(wanted, 1)} - {_short(mean, 3)}) / {_short(spread, 4)} = {_short(z, 2)} spreads"
             lines.append(f"{what}: {over}, reached in {of_100(phi(z))}")
     if distance.bone_mm is not None and distance.bone_sd_mm is not None:
         z = (depth - distance.bone_mm) / distance.bone_sd_mm
-        over = f"({depth:.1f} - {distance.bone_mm:g}) / {distance.bone_sd_mm:g} = {z:.2f} standard deviations"
-        lines.append(f"bone at {distance.bone_mm:g} mm: {over}")
+        over = f"({_short(depth, 1)} - {distance.bone_mm:g}) / {distance.bone_sd_mm:g} = {_short(z, 2)}"
+        lines.append(f"bone at {distance.bone_mm:g} mm: {over} standard deviations, nearer in {of_100(phi(z))}")
     return tuple(lines)
 
 

@@ -455,21 +455,19 @@ def next_points(
     marks: Sequence[SkinMark],
     sites: Sequence[str],
     blocked: frozenset[tuple[str, str]],
-    start: datetime,
-    count: int,
+    moments: Sequence[datetime],
     per_day: int,
     steady: bool = False,
 ) -> tuple[tuple[datetime, Picked | None], ...]:
-    """The points of the next injections, each as if those before it had been given at their times."""
+    """The points of injections at these moments, each as if those before it had been given."""
     given = list(past)
     found: list[tuple[datetime, Picked | None]] = []
-    for number in range(count):
-        at = start + timedelta(days=1) * number / per_day
+    for at in moments:
         state = skin_state(skin, wear, given, marks, at)
         open_sides = side_in_turn(state)
         zones: tuple[Zone, ...] = ()
         if steady and sites:
-            site = steady_site(given, sites, at, per_day, number)
+            site = steady_site(given, sites, at, per_day)
             zones = zones_of_the_week(site, at.date(), [side for side in _SIDES if (site, side) not in blocked])
         picked = pick(state, sites, open_sides, blocked=blocked, zones=zones)
         found.append((at, picked))
@@ -480,16 +478,26 @@ def next_points(
     return tuple(found)
 
 
-def steady_site(past: Sequence[PastInjection], sites: Sequence[str], at: datetime, per_day: int, number: int) -> str:
-    """The region for this time of day: the one used last at about this time, or else the regions in their order."""
-    window = 43_200 / max(per_day, 1)
-    day = 86_400
-    nearest: PastInjection | None = None
+def steady_site(past: Sequence[PastInjection], sites: Sequence[str], at: datetime, per_day: int) -> str:
+    """The region for this time of day: the one used last at about this time.
+
+    Where none was, the first in order that no other time of the day has had within two days, or else the first of all.
+    """
+    window, day = 43_200 / max(per_day, 1), 86_400
+    same: PastInjection | None = None
+    others = set()
     for one in past:
-        seconds = (at - one.at).total_seconds() % day
-        if min(seconds, day - seconds) <= window / 2 and one.site in sites and (nearest is None or one.at > nearest.at):
-            nearest = one
-    return nearest.site if nearest is not None else sites[number % per_day % len(sites)]
+        if one.site not in sites:
+            continue
+        ago = (at - one.at).total_seconds()
+        off = ago % day
+        if min(off, day - off) <= window:
+            same = one if same is None or one.at > same.at else same
+        elif ago <= 2 * day:
+            others.add(one.site)
+    if same is not None:
+        return same.site
+    return next((site for site in sites if site not in others), sites[0])
 
 
 def open_spots(state: SkinState, sites: Sequence[str], blocked: frozenset[tuple[str, str]]) -> int:

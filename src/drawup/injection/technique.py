@@ -29,6 +29,7 @@ def technique(
     label_draw_back: bool | None = None,
     z_track: bool = False,
     drawing_up: DrawingUp | None = None,
+    powder: bool = False,
     fixed_needle: bool = False,
     keep_in_seconds: int | None = None,
     bleeding: bool = False,
@@ -43,9 +44,11 @@ def technique(
     label's own words, last before the needle comes out.
     """
     into_muscle = route == "intramuscular"
-    lines = [*_before(policy, into_muscle=into_muscle)]
-    if drawing_up is not None and not fixed_needle:
-        lines.append(_draw_up(drawing_up))
+    lines = ["Clean your hands."]
+    if drawing_up is not None:
+        lines += ["Make up the powder as the plan says."] if powder else []
+        lines += [] if fixed_needle else [_draw_up(drawing_up)]
+    lines += _before(policy, into_muscle=into_muscle)
     lines.extend(_skin(choice.technique, z_track=z_track and into_muscle))
     if draws_back(route, site, label_draw_back, policy):
         lines.append("Draw back for 5 to 10 seconds; if blood comes, take it out and start again with a new dose.")
@@ -70,7 +73,7 @@ def technique(
 
 @lru_cache(maxsize=64)
 def _before(policy: Policy, *, into_muscle: bool) -> tuple[str, ...]:
-    lines = ("Clean your hands.", policy.cleanse_skin, policy.cleanse_muscle if into_muscle else "", policy.gloves)
+    lines = (policy.gloves, policy.cleanse_skin, policy.cleanse_muscle if into_muscle else "")
     return tuple(line for line in lines if line)
 
 

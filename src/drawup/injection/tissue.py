@@ -125,8 +125,8 @@ class TissueTable:
 class Distance:
     """Skin to muscle of one body at one site: `parts` are (weight, mean of ln mm, spread of ln mm), or `measured_mm`.
 
-    `unknown` names what was not known of the body and is therefore covered by the width of the answer; `rows` and `body`
-    are what it was worked out from.
+    `unknown` names what was not known of the body and is therefore covered by the width of the answer; `rows` and
+    `body` are what it was worked out from.
     """
 
     site: str
@@ -261,6 +261,8 @@ def _outside(site: str, rows: tuple[DistanceRow, ...], body: Body) -> str:
         return f"no distance from skin to muscle was published for the {site}"
     if body.pregnant:
         return "nobody measured the distance in pregnancy"
+    if body.larger_arm and site == "deltoid":
+        return "an arm that looks large is outside the figures"
     for row in rows:
         if row.sex and body.sex not in (row.sex, "unknown"):
             continue
@@ -279,7 +281,7 @@ def _largest(site: str, rows: tuple[DistanceRow, ...], body: Body) -> Body | Non
     bmi = body.bmi
     if bmi is not None and highest is not None and bmi > highest:
         bmi = highest
-    smaller = replace(body, bmi=bmi, weight_kg=None)
+    smaller = replace(body, bmi=bmi, weight_kg=None, pregnant=False)
     return None if smaller == body or body.bmi is None or _outside(site, rows, smaller) else smaller
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -126,6 +127,9 @@ def _keep_plan(
     )
 
 
+_CLOCK = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]", re.ASCII)
+
+
 def rotation_request(reading: Reading, order: str, *, now: datetime, count: int) -> dict[str, Any]:
     """The public rotate request for the next injections of an order, from the facts as they stand."""
     current = setting(reading)
@@ -147,6 +151,8 @@ def rotation_request(reading: Reading, order: str, *, now: datetime, count: int)
         "per_day": doses_per_day(read.order),
         "steady_uptake": medicine.steady_uptake,
     }
+    if read.order.times and all(_CLOCK.fullmatch(one) for one in read.order.times):
+        document["times"] = list(read.order.times)
     sites = [one.name for one in load_sites() if one.route == route and one.name in medicine.sites]
     return {**document, "sites": sites} if sites else document
 

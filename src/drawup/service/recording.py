@@ -122,6 +122,8 @@ def _check_people(people: People) -> None:
     check_words(given_by=people.given_by, prepared_by=people.prepared_by, checked_by=people.checked_by)
     if people.checked_by and _one_name(people.checked_by) == _one_name(people.given_by):
         raise UseCaseError(f"{people.given_by} cannot be both giver and second checker. Name the other person")
+    if people.checked_by and _one_name(people.checked_by) == _one_name(people.prepared_by):
+        raise UseCaseError(f"{people.prepared_by} prepared it and cannot be the second checker. Name the other person")
 
 
 def _one_name(text: str) -> str:
