@@ -121,3 +121,41 @@ def test_a_medicine_and_a_point_not_known_here_can_be_written_all_the_same(corin
     # It weighs nowhere, and that is said.
     found = corin.run("plan", "--order", "0001.1")["findings"]
     assert "history-point-unknown" in [one["code"] for one in found]
+
+
+def test_gone_is_written_where_the_lump_was_felt_whatever_its_point_is_called(corin: Clinic) -> None:
+    at = ("--place", "right thigh fat")
+    seen = corin.run("inspect", "0001", *at, "--mm", "10,10", "--kind", "lump", "--size", "12", "--by", "Mairi")
+    assert seen["entry"]
+    # 16 mm away: 6 mm of its own and a finger's width of 10 mm.
+    corin.run("inspect", "0001", *at, "--mm", "10,-6", "--kind", "gone", "--by", "Mairi")
+    assert corin.run("chart", "0001")["on_the_skin"] == []
+
+
+def test_gone_where_nothing_is_open_is_refused_and_says_what_is(corin: Clinic) -> None:
+    corin.run("inspect", "0001", "--place", "right thigh fat A1", "--kind", "lump", "--by", "Mairi")
+    said = refused(corin, "inspect", "0001", "--place", "left thigh fat A1", "--kind", "gone", "--by", "Mairi")
+    assert "right thigh fat A1" in said
+    # "Nothing" on a whole side closes nothing; at the lump's own point it does.
+    corin.run("inspect", "0001", "--place", "right thigh fat", "--kind", "nothing", "--by", "Mairi")
+    assert len(corin.run("chart", "0001")["on_the_skin"]) == 1
+    corin.run("inspect", "0001", "--place", "right thigh fat A1", "--kind", "nothing", "--by", "Mairi")
+    assert corin.run("chart", "0001")["on_the_skin"] == []
+
+
+def test_a_misspelt_kind_is_refused_with_the_words_there_are(corin: Clinic) -> None:
+    said = refused(corin, "inspect", "0001", "--place", "right thigh fat A1", "--kind", "lmup", "--by", "Mairi")
+    assert "lump, bruise" in said
+
+
+def test_who_prepared_it_cannot_be_the_second_checker(corin: Clinic) -> None:
+    plan = corin.run("plan", "--order", "0001.1")["plan"]
+    people = ("--given-by", "Mairi", "--prepared-by", "Ann", "--checked-by", "ann, nurse")
+    assert "prepared it" in refused(corin, "given", plan, "--scan", "batch:HP1", *people)
+
+
+def test_the_next_points_of_an_order_come_at_its_times_of_day(corin: Clinic) -> None:
+    corin.run("order", "add", "0001", corin.file("twice.json", {**ORDER, "times": ["08:00", "18:00"]}))
+    found = corin.run("rotate", "--order", "0001.2", "--next", "3")["next"]
+    # It is Monday 2026-03-02 09:00: the evening of today, then tomorrow's two.
+    assert [one["at"][:16] for one in found] == ["2026-03-02T18:00", "2026-03-03T08:00", "2026-03-03T18:00"]

@@ -58,6 +58,9 @@ def _chart_lines(found: Mapping[str, Any], zone: ZoneInfo) -> list[str]:
         lines.append(f"  Not to use  {side}{one['region']}: {one['reason']}")
     if found["bleeding_risk"]:
         lines.append(f"  Bleeding    {found['bleeding_risk']['reason']}")
+    for one in found["on_the_skin"]:
+        size = f" of {one['size_mm']} mm" if one.get("size_mm") else ""
+        lines.append(f"  On the skin {one['kind']}{size}, {_where(one)}, seen {one['seen']}; its points are shut")
     lines.append("  Orders")
     for held in found["orders"]:
         rule = held["order"]
@@ -107,7 +110,9 @@ def _body_words(kind: str, body: Mapping[str, Any]) -> str:
 
 def _where(place: Mapping[str, Any]) -> str:
     """Side, site and point: "left deltoid B2"."""
-    words = (place.get("side"), place["site"], place.get("point"))
+    mm = place.get("place_mm")
+    point = place.get("point") or (f"{mm[0]} mm outward, {mm[1]} mm down" if mm else None)
+    words = (place.get("side"), place["site"], point)
     return " ".join(word for word in words if word)
 
 

@@ -26,6 +26,7 @@ _REASONS = (
     "refused, away, asleep, unwell, reading outside limits, contraindicated today, no checker, given elsewhere, "
     "site unusable, cold chain, not in stock, order unclear, no access, other"
 )
+_KINDS = "lump, bruise, redness, swelling, hardness, dent, rash, scar, wound, mole, pain, nothing, gone, other"
 _scan_option = click.option("--scan", "scans", multiple=True, metavar="CODE", help="A container used, or batch:NUMBER.")
 _accept_option = click.option("--accept", "accepts", multiple=True, metavar="CODE=REASON", help="Your reason.")
 _place_option = click.option(
@@ -71,6 +72,8 @@ def _told_entry(recorded: Any, as_json: bool) -> None:
     checked = f", checked by {body['checked_by']}" if body.get("checked_by") else ""
     when = clock(body["at"]) if body.get("at") else ""
     click.echo(f"Entry {recorded.entry}: {recorded.fact.kind}{', ' + what if what else ''}, {when} by {who}{checked}.")
+    for words in recorded.lines:
+        click.echo(f"  {words}")
     for one in body.get("injections", ()):
         point = f" point {one['point']}" if one.get("point") else ""
         click.echo(
@@ -254,7 +257,12 @@ def correction(desk: Desk, /, entry: str, reason: str, by: str, as_json: bool, *
 )
 @click.argument("patient")
 @click.option("--place", "place", required=True, metavar="'SIDE SITE'")
-@click.option("--kind", required=True, metavar="WORD", help="lump, bruise, redness, nothing, gone ...")
+@click.option(
+    "--kind",
+    required=True,
+    metavar="WORD",
+    help="lump, bruise, redness, swelling, hardness, dent, rash, scar, wound, mole, pain, nothing, gone, other.",
+)
 @click.option("--size", metavar="MM", help="Its largest size in mm.")
 @click.option("--mm", metavar="X,Y", help="Instead of a point: mm outward and downward from the site's landmark.")
 @click.option("--how", type=click.Choice(["felt", "seen"]), help="Felt under the skin, or seen.")

@@ -24,11 +24,12 @@ from drawup.service.state import PatientState, append_stock, stock_state
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recorded:
-    """What was written: the entry's name, the fact, and everything found at that moment."""
+    """What was written: the entry's name, the fact, everything found at that moment, and what it led to in words."""
 
     entry: str
     fact: Fact
     findings: tuple[Finding, ...]
+    lines: tuple[str, ...] = ()
 
 
 def check_time(at: datetime, now: datetime, *, happened: str = "given") -> None:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
-from drawup.exchange.reader import Fields, moment_of
+from drawup.exchange.reader import Fields, moment_of, shown
 from drawup.exchange.skin_entry import LARGEST_MARK_MM, read_place_mm
 from drawup.injection.finding import Finding, finding
 from drawup.injection.notation import exact_text, machine_text
@@ -27,14 +27,16 @@ from drawup.service.entries import (
     used_containers,
 )
 from drawup.service.errors import UseCaseError
-from drawup.service.placing import placed, placed_mark, skin_of_patient
+from drawup.service.placing import placed, placed_mark, points_shut, skin_of_patient
 from drawup.service.planning import (
     Scanned,
     answer_document,
+    closes,
     container_document,
     known_document,
     look_at,
     next_dose_number,
+    open_marks,
 )
 from drawup.service.state import (
     PatientState,
@@ -258,7 +260,7 @@ def inspected(store: Store, patient: str, body: Mapping[str, str], *, by: str, a
         fields = Fields(dict(body), "", current.policy.notation, [])
         clean: dict[str, Any] = {"site": fields.need_text("site"), "side": fields.one_of("side", ("left", "right"))}
         check_known_site(clean["site"])
-        clean["kind"] = fields.need_text("kind")
+        clean["kind"] = _kind_of(fields)
         how = fields.one_of("how", ("felt", "seen"))
         if how is not None:
             clean["how"] = how
@@ -277,6 +279,65 @@ def inspected(store: Store, patient: str, body: Mapping[str, str], *, by: str, a
         fields.close(frozenset(["site", "side", "kind", "point", "place_mm", "how", "words", "size_mm"]))
         check_time(at, now)
         clean = placed_mark(clean, skin_of_patient(state, current, at))
+        before = open_marks(state, at.isoformat()[:10])
+        if clean["kind"] == "gone" and not any(closes(clean, mark) for mark in before):
+            known = "; ".join(_mark_words(mark) for mark in before) or "nothing is open anywhere"
+            raise UseCaseError(f"nothing is open there that could be gone. Open: {known}")
         clean |= {"by": by, "at": at.isoformat(), "zone": current.zone}
         fact = writer.append(patient_stream(state.patient), "inspection", clean, recorded_at=now)
-    return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())
+        lines = _what_it_led_to(writer, state.patient, current, clean, before, at)
+    return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=(), lines=lines)
+
+
+# What may be seen or felt on the skin; "other" wants words.
+INSPECTED_KINDS = (
+    "lump",
+    "bruise",
+    "redness",
+    "swelling",
+    "hardness",
+    "dent",
+    "rash",
+    "scar",
+    "wound",
+    "mole",
+    "pain",
+    "nothing",
+    "gone",
+    "other",
+)
+
+
+def _kind_of(fields: Fields) -> str:
+    kind = fields.need_text("kind").strip().casefold()
+    if kind not in INSPECTED_KINDS:
+        fields.fail("kind", f'read "{shown(kind)}", expected one of: {", ".join(INSPECTED_KINDS)}')
+    if kind == "other" and not (fields.take("words") or "").strip():
+        fields.fail("words", "missing: say in words what was seen or felt")
+    return kind
+
+
+def _mark_words(mark: Mapping[str, Any]) -> str:
+    size = f" of {mark['size_mm']} mm" if mark.get("size_mm") else ""
+    where = mark.get("point") or (f"{mark['place_mm'][0]} mm, {mark['place_mm'][1]} mm" if mark.get("place_mm") else "")
+    return " ".join(part for part in (f"{mark['kind']}{size}, {mark['side']} {mark['site']}", where) if part)
+
+
+def _what_it_led_to(
+    writer: Writer,
+    patient: str,
+    current: Setting,
+    clean: Mapping[str, Any],
+    before: Sequence[Mapping[str, Any]],
+    at: datetime,
+) -> tuple[str, ...]:
+    """How many points are shut by it, or which lumps are closed and which are left."""
+    state = patient_state(writer, patient)
+    left = open_marks(state, at.isoformat()[:10])
+    if clean["kind"] in ("gone", "nothing"):
+        closed = [mark for mark in before if closes(clean, mark)]
+        lines = [f"closed: {_mark_words(mark)}" for mark in closed]
+        return (*lines, *(f"still open: {_mark_words(mark)}" for mark in left))
+    shut = points_shut(state, current, at, clean["site"], clean["side"])
+    points = "point is" if shut == 1 else "points are"
+    return (f"{_mark_words(clean)}: {shut} {points} shut on that side of the site until it is written as gone",)

@@ -11,6 +11,7 @@ from drawup.evidence.tables import load_grids
 from drawup.exchange.reader import FieldError, Fields, shown
 from drawup.exchange.request import read_patient
 from drawup.exchange.skin_entry import spot_json
+from drawup.injection.rotation import skin_state, wear_of
 from drawup.injection.skin import SkinMap, body_scale, skin_map
 from drawup.service.planning import patient_document
 from drawup.service.state import PatientState, Setting
@@ -26,6 +27,16 @@ def skin_of_patient(state: PatientState, current: Setting, at: datetime) -> Skin
     patient = read_patient(Fields(document, "patient", current.policy.notation, []), today)
     grids = load_grids()
     return skin_map(grids, body_scale(grids, patient, patient.age(today)))
+
+
+def points_shut(state: PatientState, current: Setting, at: datetime, site: str, side: str) -> int:
+    """How many points of one side of a site are shut by what is open on the skin."""
+    today = at.astimezone(ZoneInfo(current.zone)).date()
+    document = patient_document(state, today.isoformat())
+    patient = read_patient(Fields(document, "patient", current.policy.notation, []), today)
+    skin = skin_state(skin_of_patient(state, current, at), wear_of(current.policy), (), patient.marks, at)
+    spots = skin.skin.spots.get((site, side), ())
+    return sum(skin.mark_at(spot) is not None for spot in spots)
 
 
 def placed(place: Mapping[str, Any], skin: SkinMap, *, anyway: bool = False) -> dict[str, Any]:

@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from fractions import Fraction
 from itertools import count
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -316,7 +317,7 @@ def patient_document(state: PatientState, today: str) -> dict[str, Any]:
         patient["avoid"] = [_only(one, "region", "side", "reason") for one in state.ruled_out]
     if state.bleeding is not None:
         patient["bleeding_risk"] = state.bleeding
-    marks = _marks(state, today)
+    marks = marks_of(state, today)
     if marks:
         patient["marks"] = marks
     if state.pregnant is not None:
@@ -343,27 +344,51 @@ _NOTHING = ("nothing", "gone")
 _MARK = ("kind", "site", "side", "point", "place_mm", "body_scale", "grid", "size_mm", "how")
 
 
-def _marks(state: PatientState, today: str) -> list[dict[str, Any]]:
+def marks_of(state: PatientState, today: str) -> list[dict[str, Any]]:
     """Lumps and the like as last inspected at each place. What is gone stays, with its day: it fades from there on.
 
-    "Gone" without a point means everything that was known on that side of the site. What goes after `today` is still
-    there on that day, and what was found since counts as of that day.
+    What goes after `today` is still there on that day, and what was found since counts as of that day.
     """
     marks: dict[tuple[str, ...], dict[str, Any]] = {}
     for entry in sorted(state.entries.values(), key=lambda one: one.at):
         if entry.kind != "inspection" or entry.void:
             continue
         body, day = entry.body, entry.body["at"][:10]
-        place = (body["site"], body["side"], body.get("point") or "".join(body.get("place_mm") or ()))
         if body["kind"] not in _NOTHING:
+            place = (body["site"], body["side"], body.get("point") or "".join(body.get("place_mm") or ()))
             marks[place] = {**_only(body, *_MARK), "seen": min(day, today)}
-            continue
-        if day > today:
-            continue
-        for known, mark in marks.items():
-            if known[:2] == place[:2] and place[2] in ("", known[2]) and "gone" not in mark:
-                mark["gone"] = day
+        elif day <= today:
+            for mark in marks.values():
+                if "gone" not in mark and closes(body, mark):
+                    mark["gone"] = day
     return list(marks.values())
+
+
+def open_marks(state: PatientState, today: str) -> list[dict[str, Any]]:
+    """The lumps and the like that were not written as gone."""
+    return [mark for mark in marks_of(state, today) if "gone" not in mark]
+
+
+_NEAR_MM = 10
+
+
+def closes(body: Mapping[str, Any], mark: Mapping[str, Any]) -> bool:
+    """Whether "gone" or "nothing" there is about this lump: at its point, on it or within a finger's width of it.
+
+    "Gone" without a point means everything on that side of the site; "nothing" without one closes nothing.
+    """
+    if (body["site"], body["side"]) != (mark["site"], mark["side"]):
+        return False
+    if not body.get("point") and not body.get("place_mm"):
+        return bool(body["kind"] == "gone")
+    if body.get("point") and body.get("point") == mark.get("point"):
+        return True
+    here, there = body.get("place_mm"), mark.get("place_mm")
+    if not here or not there:
+        return not there
+    across, down = (Fraction(one) - Fraction(other) for one, other in zip(here, there, strict=True))
+    reach = Fraction(mark.get("size_mm") or 0) / 2 + _NEAR_MM
+    return across * across + down * down <= reach * reach
 
 
 def _only(body: Mapping[str, Any], *keys: str) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from typing import Any
 from drawup.exchange.reader import checked_text, shown
 from drawup.record.fact import Fact
 from drawup.service.errors import UseCaseError
+from drawup.service.planning import open_marks
 from drawup.service.state import Entry, PatientState, Reading, all_stock, patient_state
 
 
@@ -24,6 +25,7 @@ def chart(reading: Reading, patient: str) -> dict[str, Any]:
         "height": state.height,
         "ruled_out": state.ruled_out,
         "bleeding_risk": state.bleeding,
+        "on_the_skin": open_marks(state, "9999-12-31"),
         "readings": state.readings,
         "consents": state.consents,
         "orders": list(state.orders.values()),
