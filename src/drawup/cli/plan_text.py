@@ -149,7 +149,7 @@ def _layers(choice: NeedleChoice) -> list[str]:
         whom = "of the people measured, whatever their weight"
     if distance.measured_mm is not None:
         whom = "by the distance measured"
-    lines = [f"{_chance_words(reach.chance, into_muscle=choice.aim.into_muscle)}: {whom}"]
+    lines = [f"{whom}: {_chance_words(reach.chance, into_muscle=choice.aim.into_muscle)}"]
     needle, flat = choice.needle, Way(angle_deg=reach.way.angle_deg)
     if needle is not None and reach.way.lifted and distance.fold_times not in (None, 1):
         miss = of_100(reached(distance, needle, flat, choice.aim).chance.too_deep or 0)
@@ -185,6 +185,7 @@ def _other_needles(choice: NeedleChoice, *, into_muscle: bool) -> list[str]:
     """Each other needle of the drawer: why not, and what it reaches in this body."""
     lines = []
     for (needle, reason), reach in zip(choice.others, choice.others_reach, strict=True):
-        chance = f" ({_chance_words(reach.chance, into_muscle=into_muscle)})" if reach is not None else ""
+        meant = "deep enough" if into_muscle else "in the fat"
+        chance = f" ({meant} in {of_100(reach.chance.intended)})" if reach is not None else ""
         lines.append(f"      {needle_words(needle)}: {reason}{chance}")
     return lines
