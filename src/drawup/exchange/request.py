@@ -446,7 +446,10 @@ def _past(value: object, path: str, parent: Fields, medicine: Medicine, now: dat
     """One line of history. A patient's history comes again with every plan, so a line written the same is read once."""
     forms = forms_of(medicine.equivalences)
     try:
-        key = (medicine.name, forms, parent.notation, *value.items())  # type: ignore[attr-defined]
+        written = value.items()  # type: ignore[attr-defined]
+        if "place_mm" in value:  # type: ignore[operator]
+            written = ((name, tuple(one)) if name == "place_mm" else (name, one) for name, one in written)
+        key = (medicine.name, forms, parent.notation, *written)
         past = _KNOWN_PAST.get(key)
     except (AttributeError, TypeError):
         key, past = (), None

@@ -132,7 +132,9 @@ def _place_mm(fields: Fields) -> tuple[int | None, int | None]:
         if type(one) is not str or not _MILLIMETRES.fullmatch(one):
             wanted = 'expected mm as a text with at most one decimal, such as "-12.5"'
             fields.fail("place_mm", f'read "{shown(one)}", {wanted}')
-        tenths.append(int(Fraction(one) * 10))
+        whole, _, rest = one.lstrip("-").partition(".")
+        size = int(whole) * 10 + int(rest or 0)
+        tenths.append(-size if one.startswith("-") else size)
     if max(map(abs, tenths)) > _FURTHEST:
         fields.fail("place_mm", f"read {' and '.join(value)}, expected at most {_FURTHEST // 10} mm either way")
     return tenths[0], tenths[1]

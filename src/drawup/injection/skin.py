@@ -24,11 +24,12 @@ _ADULT_MONTHS = 18 * 12
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Grid:
     """The rectangle of one site, in tenths of a mm from its landmark in an adult; the landmark itself in its frame.
 
     `shared`: both sides lie in one frame, outward from the middle. `clear`: no point nearer to the landmark than this.
+    Compared by identity, for quick look-ups.
     """
 
     site: str

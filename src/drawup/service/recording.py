@@ -174,7 +174,7 @@ def _give(
     findings = _at_giving(plan, read.request.medicine.name, kept["answer"], answer, people, read.request.accepted)
     if any(found.blocks for found in findings) and not (happened.anyway or happened.twice):
         raise Blocked(findings)
-    skin = skin_of_patient(state, current, happened.at)
+    skin = skin_of_patient(state, current, happened.at) if happened.places else None
     body = _entry_body(kept, digest, plan, answer, containers, people, happened, state, current, skin)
     kind, marks = _kind_and_marks(body, plan, findings, happened, now, current, claimed, state)
     body["findings"] = [short(found) for found in (*findings, *marks)]
@@ -275,7 +275,7 @@ def _entry_body(
     happened: Happened,
     state: PatientState,
     current: Setting,
-    skin: SkinMap,
+    skin: SkinMap | None,
 ) -> dict[str, Any]:
     candidate, amount = plan.candidate, plan.dose.amount
     assert candidate is not None  # a plan without pack or dose never gets here
@@ -290,7 +290,7 @@ def _entry_body(
     single = candidate.presentation.dose_kind == "single"
     waste_ml = (candidate.left_ml or Fraction(0)) + planned_ml - given_ml if single else Fraction(0)
     injections = [_injected(one, kept["answer"]["injections"]) for one in answer["injections"]]
-    if happened.places:
+    if skin is not None:
         first = injections[0] if injections else {}
         injections = [moved(first, place, skin, anyway=happened.anyway) for place in happened.places]
     elif happened.volume is not None:
