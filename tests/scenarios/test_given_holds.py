@@ -109,9 +109,9 @@ with Store.open(Path(record)) as store:
 def syncs_before_each_answer(ready: Clinic, strace: str, folder: Path, synchronous: str) -> list[int]:
     """How many times the log was made durable before each of two answers was written out."""
     ready.run("order", "add", "0001", ready.file("second.json", {**ORDER, "dose": {"amount": "25 mg"}}))
-    accept = ("--accept", "duplicate-order=both hold", "--accept", "given-recently=both are meant now")
     # Both plans are made before either is given, so that they show the same point.
-    accept += ("--accept", "point-not-rested=both are meant here")
+    reasons = ("duplicate-order=both hold", "given-recently=both are meant now", "point-not-rested=both are meant here")
+    accept = [part for reason in reasons for part in ("--accept", reason)]
     plans = [ready.run("plan", "--order", order, *accept)["plan"] for order in ("0001.1", "0001.2")]
     trace = folder / "trace"
     program = [sys.executable, "-c", TWO_GIVEN, str(ready.record), synchronous, *plans]
