@@ -5,16 +5,14 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Any
 
-from drawup.evidence.policies import load_policy
 from drawup.evidence.tables import load_needle_table, load_sites, load_tissue
 from drawup.exchange.answer import cells_json, chance_json, distance_json, finding_json
+from drawup.exchange.asked import read_asked
 from drawup.exchange.medicine_entry import needle_of
-from drawup.exchange.reader import FieldError, Fields, shown
-from drawup.exchange.request import check_format, read_patient, read_policy
+from drawup.exchange.reader import Fields, shown
 from drawup.injection.anatomy import by_name
 from drawup.injection.finding import finding, worst_first
 from drawup.injection.guideline import body_of
-from drawup.injection.medicine import ROUTES
 from drawup.injection.needle import check_needle
 from drawup.injection.policy import Policy
 from drawup.injection.reach import Way, aim_of, layer_working
@@ -37,23 +35,10 @@ _REACH_KEYS = frozenset(
 
 
 def answer_reach(document: Any, *, policy: Policy | None = None) -> dict[str, Any]:
-    """The answer to one reach request (design: chances as numbers, lengths as text). Raises FieldError."""
-    if type(document) is not dict:
-        raise FieldError("", f"read {shown(document)}, expected an object with patient, route, site and needle")
-    chosen = read_policy(document.get("policy"), policy) or load_policy("uk")
-    fields = Fields(document, "", chosen.notation, [])
-    check_format(fields, needed=False)
-    now = fields.moment("now")
-    if now is None:
-        fields.fail("now", "missing, expected a time such as 2026-03-02T09:00:00+00:00")
-    route = fields.one_of("route", ROUTES)
-    if route is None:
-        fields.fail("route", f"missing, expected one of: {', '.join(ROUTES)}")
+    """The answer to one reach request: chances as numbers, lengths as text. Raises FieldError."""
+    asked = read_asked(document, policy=policy, expected="patient, route, site and needle")
+    fields, chosen, now, route, patient = asked.fields, asked.policy, asked.now, asked.route, asked.patient
     site = _site(fields, route)
-    inner = fields.inside("patient")
-    if inner is None:
-        fields.fail("patient", "missing, expected an object; an empty one is a body of which nothing is known")
-    patient = read_patient(inner, now.date())
     needle = needle_of(fields.inside("needle"))
     if needle is None:
         fields.fail("needle", "missing, expected its gauge and its length in mm")

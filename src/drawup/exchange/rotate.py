@@ -8,16 +8,15 @@ from datetime import datetime, time, timedelta
 from fractions import Fraction
 from typing import Any
 
-from drawup.evidence.policies import load_policy
 from drawup.evidence.tables import load_grids, load_sites
 from drawup.exchange.answer import finding_json
+from drawup.exchange.asked import read_asked
 from drawup.exchange.medicine_entry import DOSES
 from drawup.exchange.reader import FieldError, Fields, shown
-from drawup.exchange.request import PAST_KINDS, check_format, read_patient, read_policy
+from drawup.exchange.request import PAST_KINDS
 from drawup.exchange.skin_entry import check_history, place_json, read_places
 from drawup.injection.anatomy import by_name, region_words, sites_on, why_not
 from drawup.injection.finding import Finding, finding, worst_first
-from drawup.injection.medicine import ROUTES
 from drawup.injection.patient import Age, Patient, SkinMark
 from drawup.injection.policy import Policy
 from drawup.injection.precautions import check_history_places
@@ -60,21 +59,8 @@ def answer_rotate(document: Any, *, policy: Policy | None = None, recorded: bool
     `recorded`: the history is a record's. A place in it that no skin has truly was written down, so that it is told as
     a finding, and a height measured again may have made the body smaller; in a request both are slips of the pen.
     """
-    if type(document) is not dict:
-        raise FieldError("", f"read {shown(document)}, expected an object with route, patient and history")
-    chosen = read_policy(document.get("policy"), policy) or load_policy("uk")
-    fields = Fields(document, "", chosen.notation, [])
-    check_format(fields, needed=False)
-    now = fields.moment("now")
-    if now is None:
-        fields.fail("now", "missing, expected a time such as 2026-03-02T09:00:00+00:00")
-    route = fields.one_of("route", ROUTES)
-    if route is None:
-        fields.fail("route", f"missing, expected one of: {', '.join(ROUTES)}")
-    inner = fields.inside("patient")
-    if inner is None:
-        fields.fail("patient", "missing, expected an object; an empty one is a body of which nothing is known")
-    patient = read_patient(inner, now.date())
+    asked = read_asked(document, policy=policy, expected="route, patient and history")
+    fields, chosen, now, route, patient = asked.fields, asked.policy, asked.now, asked.route, asked.patient
     age = patient.age(now.date())
     history = fields.items("history", lambda value, path: _past(value, path, fields, now, recorded), most=100_000) or ()
     if not recorded:
