@@ -25,14 +25,15 @@ beyond the fat too deep. Where bone was not measured it is not known, and the re
 **What it may decide.** A row that is `supported`, for a body whose weight, height and sex are known, may take a longer
 needle than the guideline's into muscle when that length misses the policy's least chance; never a shorter one. Rows
 that are `weak` or `distribution only` are shown and decide nothing. Under the skin the figures choose the angle and
-whether a fold is lifted, and a shorter needle where too deep is the worse miss or the distance was measured. A medicine may say which miss is worse; it then counts twice (policy key `worse_side_times`).
+whether a fold is lifted, and a shorter needle where too deep is the worse miss or the distance was measured. A
+medicine may say which miss is worse; it then counts twice (policy key `worse_side_times`).
 
 **Where not.** Outside a row's ages and body-mass indices, in pregnancy, at the deltoid from 90 kg in women and 118 kg
 in men and in an arm judged large, at the ventrogluteal site from the published cut-offs on, and in every child, there
-is no chance: the guideline decides, and one sentence says what is missing. Nothing was measured of oedema, of amputees or of athletes; ethnic
-groups differ (Korean adults had 27 % less fat at the abdomen and 49 % less at the arm than American ones). An unknown
-weight, height or sex is answered by the spread of all the people measured. A distance measured by ultrasound beats it
-all. A skinfold is a pressed double layer and is never taken for a distance."""
+is no chance: the guideline decides, and one sentence says what is missing. Nothing was measured of oedema, of amputees
+or of athletes; ethnic groups differ (Korean adults had 27 % less fat at the abdomen and 49 % less at the arm than
+American ones). An unknown weight, height or sex is answered by the spread of all the people measured. A distance
+measured by ultrasound beats it all. A skinfold is a pressed double layer and is never taken for a distance."""
 
 POINT_RULES = """\
 Points lie 10 mm apart, so that "one finger's width" is exact. A place is kept as tenths of a mm outward and downward
