@@ -89,6 +89,7 @@ class _Walk:
         self.files = files
         self._run = run
         self._say = say
+        self.order = ""
         self.clinic = Clinic(record=files.record, patients={}, orders={}, entries={}, routine=())
 
     def whole(self) -> None:
@@ -101,7 +102,7 @@ class _Walk:
         _five_times_too_strong(self)
         _next_day(self, entry)
         _nothing_changed(self)
-        self._say(_closing(self.files))
+        self._say(_closing(self.files, self.order))
 
     def step(
         self,
@@ -195,11 +196,13 @@ def _opening() -> str:
     )
 
 
-def _closing(files: _Files) -> str:
+def _closing(files: _Files, order: str) -> str:
     if not files.kept:
         return "\nThe demo's record is removed. To keep one and go on with it: drawup demo --keep demo.sqlite"
+    plan = f"drawup --record {shlex.quote(str(files.record))} plan --order {order} --at '2026-03-03 09:40'"
     return (
-        f"\nThe record is kept: {files.record}\nIts order, its seal and the copy with the wrong byte lie beside it. "
+        f"\nThe record is kept: {files.record}\nIts clock stands at 2026-03-03. To go on: {plan}, and the same --at with "
+        "drawup given.\nIts order, its seal and the copy with the wrong byte lie beside it. "
         "They are invented: delete them when you have done with them."
     )
 
@@ -240,7 +243,7 @@ def _main_job(walk: _Walk) -> str:
         *("order", "add", ezra, order_file, "--by", prescriber),
         first=f"  {walk.files.shown(order_file)}:\n" + "\n".join(f"      {line}" for line in text.splitlines()) + "\n",
     )
-    order = _name_in(output, r"^Entered as order ([0-9.]+)\.$")
+    order = walk.order = _name_in(output, r"^Entered as order ([0-9.]+)\.$")
     walk.step(
         f"{day} 09:02",
         "Work it out, with every step shown",
