@@ -201,8 +201,8 @@ def _closing(files: _Files, order: str) -> str:
         return "\nThe demo's record is removed. To keep one and go on with it: drawup demo --keep demo.sqlite"
     plan = f"drawup --record {shlex.quote(str(files.record))} plan --order {order} --at '2026-03-03 09:40'"
     return (
-        f"\nThe record is kept: {files.record}\nIts clock stands at 2026-03-03. To go on: {plan}, and the same --at with "
-        "drawup given.\nIts order, its seal and the copy with the wrong byte lie beside it. "
+        f"\nThe record is kept: {files.record}\nIts clock stands at 2026-03-03. To go on: {plan}, and the same "
+        "--at with drawup given.\nIts order, its seal and the copy with the wrong byte lie beside it. "
         "They are invented: delete them when you have done with them."
     )
 
