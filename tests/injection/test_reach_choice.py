@@ -564,3 +564,12 @@ def test_the_other_needles_are_weighed_by_their_own_best_way() -> None:
     for reach in reaches.values():
         assert reach is not None
         assert reach.chance.intended > 0.9
+
+
+def test_the_longer_needle_that_the_figures_ask_for_may_be_chosen_by_hand_unasked() -> None:
+    longer = needle(21, "38")
+    assert codes(chosen_for("deltoid", LARGE, chosen=longer)) == []
+    assert checked_at("deltoid", LARGE, longer, Way(angle_deg=90)).findings == ()
+    # The label's gauge is another matter, and so is a body that 25 mm suit.
+    assert codes(chosen_for("deltoid", LARGE, chosen=longer, least_gauge=19)) == ["needle-outside-guideline"]
+    assert codes(chosen_for("deltoid", body(), chosen=longer)) == ["needle-outside-guideline"]

@@ -197,8 +197,17 @@ def about_proposed(needle: Needle, ask: Wanted) -> list[Finding]:
     return found
 
 
-def against(needle: Needle, ask: Wanted, proposed: Needle | None, *, is_fixed: bool) -> list[Finding]:
-    """What speaks against a needle that is a given or was chosen by hand."""
+LONGER_WIDEST = 21
+"""The widest gauge of a needle longer than the guideline's: as in the rows for very large adults."""
+
+
+def against(
+    needle: Needle, ask: Wanted, proposed: Needle | None, *, is_fixed: bool, longer_is_right: bool = False
+) -> list[Finding]:
+    """What speaks against a needle that is a given or was chosen by hand.
+
+    `longer_is_right`: the figures for this body ask for a longer one than the guideline's.
+    """
     wanted = needle_words(proposed) if proposed is not None else wanted_words(ask)
     words = needle_words(needle)
     length = length_fault(needle, ask)
@@ -219,9 +228,10 @@ def against(needle: Needle, ask: Wanted, proposed: Needle | None, *, is_fixed: b
     if length and ask.row is not None and ask.row.beyond and length.startswith("shorter"):
         reason = f"{ask.row.body} are over the published cut-off for 37.5 mm"
         found.append(finding("needle-likely-short", source=ask.row.source, needle=words, reason=reason, wanted=wanted))
-    elif length and ask.row is not None and not is_fixed:
+    elif length and ask.row is not None and not is_fixed and not longer_is_right:
         faults.insert(0, length)
-    gauge = "" if is_fixed else gauge_fault(needle, ask)
+    wide_enough = longer_is_right and needle.gauge >= (ask.widest_gauge or LONGER_WIDEST)
+    gauge = "" if is_fixed or wide_enough else gauge_fault(needle, ask)
     if gauge and not label:
         faults.append(gauge)
     if faults:

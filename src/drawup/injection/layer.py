@@ -11,6 +11,7 @@ from functools import lru_cache
 
 from drawup.injection.drawer import (
     LENGTH_SLACK_MM,
+    LONGER_WIDEST,
     Wanted,
     about_proposed,
     gauge_fault,
@@ -26,8 +27,6 @@ from drawup.injection.policy import Needle
 from drawup.injection.reach import Aim, Reached, Way, best_way, length_that_would, of_100
 from drawup.injection.tissue import Distance, NoDistance, TissueTable, body_mass_unlikely, distance_at
 
-_LONGER_WIDEST = 21
-"""The widest gauge of a needle longer than the guideline's: as in the rows for very large adults."""
 _THIN_BMI = Fraction("18.5")
 _SHORT_MM = Fraction(8)
 _ADULT_MONTHS = 18 * 12
@@ -143,7 +142,7 @@ def _best(distance: Distance, needle: Needle, ask: Wanted, body: Body, aim: Aim)
 
 
 def _too_wide(needle: Needle, ask: Wanted) -> bool:
-    return needle.gauge < (ask.widest_gauge or _LONGER_WIDEST)
+    return needle.gauge < (ask.widest_gauge or LONGER_WIDEST)
 
 
 def about_better(

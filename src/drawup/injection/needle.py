@@ -199,7 +199,8 @@ def choose_needle(
     if needle is None:
         findings.append(none_fits(ask, table, site))
     elif given is not None:
-        findings += against(needle, ask, proposed, is_fixed=fixed is not None)
+        right = longer_is_right(needle, distance, body, ask, aim)
+        findings += against(needle, ask, proposed, is_fixed=fixed is not None, longer_is_right=right)
     elif not findings:
         findings += about_proposed(needle, ask)
     push = None
@@ -284,7 +285,8 @@ def check_needle(
     depth = Fraction(tip_depth_mm(needle.length_mm, way.angle_deg, way.outside_mm)).limit_denominator(100)
     inside = replace(needle, length_mm=depth) if ask.measured is not None else needle
     found = distance_at(tissue, site, body, measured_mm)
-    findings = against(inside, ask, None, is_fixed=longer_is_right(needle, found, body, ask, aim))
+    right = longer_is_right(needle, found, body, ask, aim)
+    findings = against(inside, ask, None, is_fixed=False, longer_is_right=right)
     if aim.into_muscle:
         straight = Fraction(tip_depth_mm(needle.length_mm, way.angle_deg)).limit_denominator(100)
         bone = _bone(replace(needle, length_mm=straight), site, body.age, body.bmi, table)
