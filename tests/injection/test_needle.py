@@ -489,8 +489,21 @@ def test_a_short_needle_of_an_adult_goes_straight_in_without_a_fold() -> None:
 
 
 def test_a_fixed_needle_is_a_given_of_the_device_and_its_label() -> None:
-    # What it reaches is said, and asks for nothing: the maker chose it.
-    assert codes(chosen_for("deltoid", fixed=needle(25, "16"))) == ["layer-chance-note"]
+    # What it reaches is said, and asks for nothing: the maker chose it. Where it misses more often than not, it is
+    # asked about all the same: 16 mm at a deltoid with 12 mm to the muscle in the middle, or 6 mm in anybody.
+    assert codes(chosen_for("deltoid", fixed=needle(25, "18"))) == ["layer-chance-note"]
+    assert codes(chosen_for("deltoid", fixed=needle(25, "16"))) == ["layer-chance-low"]
+    assert codes(chosen_for("deltoid", fixed=needle(25, "6"), weight_kg=None, bmi=None)) == ["layer-chance-low"]
+
+
+def test_a_weight_that_no_height_can_make_lean_counts_as_a_body_mass_index() -> None:
+    # 150 kg at 2.2 m are 31 kg/m2: over the cut-off of 30 for women, whatever the height (Am J Ther 2019).
+    heavy = chosen_for("ventrogluteal", weight_kg=Fraction(150), bmi=None)
+    assert taken(heavy) == "21 G 50 mm"
+    assert codes(heavy) == ["needle-beyond-evidence"]
+    assert heavy.reach is None
+    # 140 kg at 2.2 m are 28.9 kg/m2: nothing is known.
+    assert chosen_for("ventrogluteal", weight_kg=Fraction(140), bmi=None).reach is not None
 
 
 def test_a_chosen_needle_into_muscle_outside_the_row_is_asked_about_with_both_reasons() -> None:

@@ -301,7 +301,8 @@ def inside(row: DistanceRow, chance: random.Random) -> Body:
     low, high = float(row.from_bmi or 0), float(row.to_bmi or (row.below_bmi or 0) - Fraction(1, 10))
     sex = row.sex or chance.choice(("female", "male", "unknown"))
     limit = row.below_kg_male if sex == "male" else row.below_kg_female
-    heaviest = float(limit - Fraction(1, 10)) if limit is not None else 150.0
+    # Nobody is taller than 2.2 m, so that a weight alone may say that a body is too large for the row.
+    heaviest = float(limit - Fraction(1, 10)) if limit is not None else min(150.0, high * 2.2**2 - 1)
     return Body(
         age=aged(chance.randint(18, 85)),
         sex=sex,

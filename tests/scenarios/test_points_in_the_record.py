@@ -159,3 +159,67 @@ def test_the_next_points_of_an_order_come_at_its_times_of_day(corin: Clinic) -> 
     found = corin.run("rotate", "--order", "0001.2", "--next", "3")["next"]
     # It is Monday 2026-03-02 09:00: the evening of today, then tomorrow's two.
     assert [one["at"][:16] for one in found] == ["2026-03-02T18:00", "2026-03-03T08:00", "2026-03-03T18:00"]
+
+
+def test_a_side_that_is_shut_as_a_whole_is_a_stop_where_it_is_chosen(corin: Clinic) -> None:
+    corin.run("inspect", "0001", "--place", "right thigh fat", "--kind", "lump", "--by", "Mairi")
+    plan = corin.run("plan", "--order", "0001.1", "--site", "thigh fat", "--side", "right", code=3)
+    assert "point-shut" in [found["code"] for found in plan["findings"]]
+    # The muscle under it shares its skin.
+    muscle = {**ORDER, "route": "intramuscular"}
+    entry = {**HOLLISPRANE, "name": "hollisprane deep", "routes": ["intramuscular"]}
+    corin.run(
+        "formulary", "add", corin.file("deep.json", {**entry, "presentations": [_pack_of(entry, "09501101530102")]})
+    )
+    corin.run("order", "add", "0001", corin.file("deep-order.json", {**muscle, "medicine": "hollisprane deep"}))
+    deep = corin.run("plan", "--order", "0001.2", "--site", "vastus lateralis", "--side", "right", code=3)
+    assert "point-shut" in [found["code"] for found in deep["findings"]]
+
+
+def _pack_of(entry: dict[str, Any], gtin: str) -> dict[str, Any]:
+    return {**entry["presentations"][0], "gtin": gtin}
+
+
+def test_a_place_told_without_a_point_gets_none_unless_it_is_the_one_shown(corin: Clinic) -> None:
+    plan = corin.run("plan", "--order", "0001.1")
+    (shown,) = plan["injections"]
+    other = "left" if shown["side"] == "right" else "right"
+    entry = corin.run(
+        "given", plan["plan"], "--scan", "batch:HP1", "--given-by", "Mairi", "--place", f"{other} {shown['site']}"
+    )
+    (place,) = entry["body"]["injections"]
+    assert place["side"] == other
+    assert "point" not in place
+
+
+def test_each_of_several_places_is_looked_at_and_gets_its_part_of_the_volume(corin: Clinic) -> None:
+    corin.run("patient", "note", "0001", "--avoid", "leg", "--side", "left", "--reason", "plaster cast")
+    plan = corin.run("plan", "--order", "0001.1")["plan"]
+    places = ("--place", "left thigh fat A1", "--place", "left thigh fat A4")
+    desk = Desk(record=corin.record, clock=lambda: corin.now)
+    given = ["--record", str(corin.record), "given", plan, "--scan", "batch:HP1", "--given-by", "Mairi", *places]
+    result = CliRunner().invoke(drawup, given, obj=desk)
+    assert result.exit_code == 3
+    assert "plaster cast" in result.output
+    entry = corin.run("given", plan, "--scan", "batch:HP1", "--given-by", "Mairi", *places, "--anyway")
+    # 4 mg of 10 mg/mL are 0.4 mL.
+    assert [one["volume_ml"] for one in entry["body"]["injections"]] == ["0.2", "0.2"]
+
+
+def test_a_divided_dose_is_recorded_where_the_plan_showed_it(corin: Clinic) -> None:
+    corin.run("order", "add", "0001", corin.file("large.json", {**ORDER, "dose": {"amount": "8 mg"}}))
+    plan = corin.run("plan", "--order", "0001.2", "--accept", "duplicate-order=both hold")
+    shown = [(one["site"], one["side"], one["point"]) for one in plan["injections"]]
+    assert len(shown) == 2
+    # Since then another order went into the first of them.
+    words = f"{shown[0][1]} {shown[0][0]} {shown[0][2]}"
+    corin.run("given", "--patient", "0001", "--medicine", "brellomar", "--anyway", "--given-by", "Petra",
+              "--place", words, "--at", "2026-03-02 08:58")  # fmt: skip
+    given = ("given", plan["plan"], "--scan", "batch:HP1", "--given-by", "Mairi")
+    desk = Desk(record=corin.record, clock=lambda: corin.now)
+    asked = CliRunner().invoke(drawup, ["--record", str(corin.record), *given], obj=desk)
+    assert asked.exit_code == 4
+    assert "point-not-rested" in asked.output
+    entry = corin.run(*given, "--accept", "point-not-rested=planned before", "--accept", "duplicate-order=both hold")
+    where = [(one["site"], one["side"], one["point"]) for one in entry["body"]["injections"]]
+    assert where == shown

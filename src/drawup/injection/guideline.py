@@ -107,6 +107,14 @@ def body_of(patient: Patient, today: date, *, larger_arm: bool = False) -> Body:
     )
 
 
+_TALLEST_M = Fraction(22, 10)
+
+
+def least_bmi(body: Body) -> Fraction | None:
+    """The least body-mass index that a weight allows where the height is not known: nobody is taller than 2.2 m."""
+    return None if body.weight_kg is None else body.weight_kg / (_TALLEST_M * _TALLEST_M)
+
+
 def row_for(table: NeedleTable, route: str, site: str, body: Body) -> tuple[NeedleRow | None, str]:
     """The first row that applies, and what would have told whether an earlier one does ("" where nothing lacked)."""
     missing = ""
@@ -135,7 +143,10 @@ def _body_fits(row: NeedleRow, body: Body) -> tuple[bool, str]:
         # Nobody writes down the weeks of a child born at term: left out is taken for term.
         return body.born_at_weeks is not None and body.born_at_weeks < row.born_below_weeks, ""
     if row.from_bmi is not None:
-        return (False, "no body-mass index is known") if body.bmi is None else (body.bmi >= row.from_bmi, "")
+        least = least_bmi(body)
+        if body.bmi is None and (least is None or least < row.from_bmi):
+            return False, "no body-mass index is known"
+        return (body.bmi if body.bmi is not None else row.from_bmi) >= row.from_bmi, ""
     if row.over_kg is None and row.below_kg is None:
         return True, ""
     if row.very_large and body.larger_arm:

@@ -209,7 +209,14 @@ def others_weighed(
 
 
 def too_unlikely(
-    needle: Needle, reach: Reached, distance: Distance, aim: Aim, *, decides: bool, ask: Wanted
+    needle: Needle,
+    reach: Reached,
+    distance: Distance,
+    aim: Aim,
+    *,
+    decides: bool,
+    ask: Wanted,
+    fixed: bool = False,
 ) -> list[Finding]:
     """A chance below the one asked for, and the length that would do; nothing where a measurement says it already."""
     if distance.measured_mm is not None and ask.into_muscle:
@@ -218,16 +225,19 @@ def too_unlikely(
     # Of a body that is not known the width of the answer says nothing against the guideline's length into muscle.
     if missed * 100 < 1:
         return []
-    if aim.into_muscle and distance.unknown:
+    if aim.into_muscle and distance.unknown and not fixed:
         if distance.body.bmi is not None:
             return []
         may_be_larger = ask.row is not None and distance.site == "deltoid" and not distance.body.larger_arm
         share = of_100(missed)
         return [finding("arm-size-not-known", needle=needle_words(needle), share=share)] if may_be_larger else []
     as_a_whole = distance.unknown or distance.status == "distribution only"
+    worse = aim.into_muscle or aim.worse == "too deep" or distance.measured_mm is not None
+    # The maker chose a fixed needle; one that misses more often than not is asked about all the same.
+    asks = (decides and worse) or (fixed and missed * 2 > 1)
     return [
         finding(
-            "layer-chance-low" if decides and (aim.into_muscle or aim.worse == "too deep") else "layer-chance-note",
+            "layer-chance-low" if asks else "layer-chance-note",
             needle=needle_words(needle),
             wrong="less than 5 mm into the muscle, or short of it," if aim.into_muscle else "in the muscle",
             share=of_100(missed),

@@ -49,6 +49,7 @@ from drawup.injection.tissue import (
     TissueTable,
     body_mass_unlikely,
     distance_at,
+    hundredths_mm,
     phi,
     tip_depth_mm,
 )
@@ -219,7 +220,13 @@ def choose_needle(
         reach = best_way(known, needle, ways, aim)
         if reach.score < aim.least:
             findings += too_unlikely(
-                needle, reach, known, aim, decides=fixed is None and figures_decide(known, body), ask=ask
+                needle,
+                reach,
+                known,
+                aim,
+                decides=fixed is None and figures_decide(known, body),
+                ask=ask,
+                fixed=fixed is not None,
             )
     way = reach.way if reach is not None else ways[0]
     if bone is not None:
@@ -282,13 +289,15 @@ def check_needle(
         flow=None,
     )
     # A measured distance is met, or not, by what is inside and how deep that is, so that nothing is lost by the slant.
-    depth = Fraction(tip_depth_mm(needle.length_mm, way.angle_deg, way.outside_mm)).limit_denominator(100)
-    inside = replace(needle, length_mm=depth) if ask.measured is not None else needle
+    depth = hundredths_mm(tip_depth_mm(needle.length_mm, way.angle_deg, way.outside_mm))
+    # The guideline means a needle put in all the way; 3 mm may show.
+    reaching = depth if ask.measured is not None else min(needle.length_mm, depth + SHOWING_MM)
+    inside = replace(needle, length_mm=reaching)
     found = distance_at(tissue, site, body, measured_mm)
     right = longer_is_right(needle, found, body, ask, aim)
     findings = against(inside, ask, None, is_fixed=False, longer_is_right=right)
     if aim.into_muscle:
-        straight = Fraction(tip_depth_mm(needle.length_mm, way.angle_deg)).limit_denominator(100)
+        straight = hundredths_mm(tip_depth_mm(needle.length_mm, way.angle_deg))
         bone = _bone(replace(needle, length_mm=straight), site, body.age, body.bmi, table)
         findings += [_bone_finding(bone, Way(angle_deg=90, outside_mm=SHOWING_MM))] if bone is not None else []
     distance = found if isinstance(found, Distance) else None

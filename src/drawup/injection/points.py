@@ -111,7 +111,7 @@ def about_points(ask: Pointing, places: tuple[Place, ...]) -> list[Finding]:
         chosen = ask.chosen is not None and place.point == ask.chosen
         spot = place.spot
         if spot is None:
-            found += [_no_such_point(ask, place)] if chosen else []
+            found += [_no_such_point(ask, place)] if chosen else _nothing_open(ask, place)
             continue
         found += _about_one(ask.skin, spot, words, chosen=chosen)
         here = sum(one == (place.site, place.side) for one in ask.beside)
@@ -123,6 +123,16 @@ def about_points(ask: Pointing, places: tuple[Place, ...]) -> list[Finding]:
             found.append(finding("visit-too-near", site=f"{words}, point {spot.name}", apart=apart, why=why))
         others.append(frame_of(spot))
     return found
+
+
+def _nothing_open(ask: Pointing, place: Place) -> list[Finding]:
+    """A side of a site that is shut as a whole, chosen or ordered all the same."""
+    state = ask.skin
+    spots = state.skin.spots.get((place.site, place.side), ())
+    marks = [mark for spot in spots if (mark := state.mark_at(spot)) is not None]
+    if not marks or len(marks) < len(spots):
+        return []
+    return [finding("point-shut", point="every point", site=f"{place.side} {place.site}", kind=marks[0].kind)]
 
 
 def _no_such_point(ask: Pointing, place: Place) -> Finding:

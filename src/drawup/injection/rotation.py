@@ -227,7 +227,11 @@ def _weigh_mark(state: SkinState, mark: SkinMark) -> None:
                 state.drawn[cell] += weight * _bell(beyond * beyond, state.wear.spread)
         return
     if place is None:
-        state.shut_sites[mark.site, mark.side] = mark
+        # Whose skin it shares is shut with it.
+        own = {spot.cell for spot in state.skin.spots.get((mark.site, mark.side), ())}
+        for (site, side), spots in state.skin.spots.items():
+            if (site, side) == (mark.site, mark.side) or any(spot.cell in own for spot in spots):
+                state.shut_sites[site, side] = mark
         return
     keep_off = _radius(mark) + state.wear.lump_margin
     for cell, distance in _cells_near(state.skin, place, keep_off):

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from drawup.injection.anatomy import AgeSpan
-from drawup.injection.guideline import Body
+from drawup.injection.guideline import Body, least_bmi
 
 __all__ = [
     "LEAN_THIGH_BMI",
@@ -32,6 +32,7 @@ __all__ = [
     "chance_of",
     "depth_needed",
     "distance_at",
+    "hundredths_mm",
     "lifted_fat_mm",
     "phi",
     "quantile_mm",
@@ -286,17 +287,20 @@ def _largest(site: str, rows: tuple[DistanceRow, ...], body: Body) -> Body | Non
 
 
 def _beyond_bmi(row: DistanceRow, body: Body) -> str:
-    bmi = body.bmi
+    bmi = body.bmi if body.bmi is not None else least_bmi(body)
     if bmi is None:
         return ""
     low, high, below = row.from_bmi, row.to_bmi, row.below_bmi
-    if (low is not None and bmi < low) or (high is not None and bmi > high):
+    # Without a height the weight alone may say enough: nobody is taller than 2.2 m.
+    by_weight = "" if body.bmi is not None else f"at least {_plain(bmi)} by its {_plain(body.weight_kg)} kg alone"
+    this = by_weight or _plain(bmi)
+    if (low is not None and body.bmi is not None and bmi < low) or (high is not None and bmi > high):
         last = f"to {_plain(high)}" if high is not None else f"to below {_plain(below)}"
-        return f"the figures hold for a body-mass index of {_plain(low)} {last}, this one is {_plain(bmi)}"
+        return f"the figures hold for a body-mass index of {_plain(low)} {last}, this one is {this}"
     if below is not None and bmi >= below:
         whom = {"female": "women", "male": "men"}.get(row.sex, "people")
         return (
-            f"the figures for {whom} hold below a body-mass index of {_plain(below)}, and at {_plain(bmi)} longer "
+            f"the figures for {whom} hold below a body-mass index of {_plain(below)}, and at {this} longer "
             "needles than 37.5 mm were not studied"
         )
     return ""
@@ -331,6 +335,11 @@ def tip_depth_mm(length_mm: Fraction, angle_deg: int, outside_mm: Fraction = Fra
     """How deep below the skin in mm the tip lies: what is inside, times the sine of the angle."""
     inside = length_mm - outside_mm if outside_mm else length_mm
     return max(float(inside), 0.0) * math.sin(math.radians(angle_deg))
+
+
+def hundredths_mm(depth_mm: float) -> Fraction:
+    """A depth in whole hundredths of a mm, never deeper than it is."""
+    return Fraction(math.floor(depth_mm * 100 + _HAIR * 100), 100)
 
 
 def lifted_fat_mm(fat_mm: float, times: float | None) -> float:

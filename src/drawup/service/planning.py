@@ -17,6 +17,7 @@ from drawup.exchange.answer import answer
 from drawup.exchange.gs1 import Scan, read_code
 from drawup.exchange.reader import shown
 from drawup.exchange.request import ReadRequest, read_request
+from drawup.injection.anatomy import split_region
 from drawup.injection.finding import Finding, Severity
 from drawup.injection.notation import Notation, NotationError, machine_text, parse_quantity
 from drawup.injection.order import doses_per_day
@@ -154,6 +155,14 @@ def rotation_request(reading: Reading, order: str, *, now: datetime, count: int)
     }
     if read.order.times and all(_CLOCK.fullmatch(one) for one in read.order.times):
         document["times"] = list(read.order.times)
+    named, side = split_region(read.order.site or "")
+    if any(one.name == named for one in load_sites()):
+        document["sites"] = [named]
+        if side is not None:
+            other = "left" if side == "right" else "right"
+            shut = {"region": named, "side": other, "reason": "the order names the other side"}
+            document["patient"] = {**document["patient"], "avoid": [*document["patient"].get("avoid", []), shut]}
+        return document
     sites = [one.name for one in load_sites() if one.route == route and one.name in medicine.sites]
     return {**document, "sites": sites} if sites else document
 
@@ -355,8 +364,11 @@ def marks_of(state: PatientState, today: str) -> list[dict[str, Any]]:
             continue
         body, day = entry.body, entry.body["at"][:10]
         if body["kind"] not in _NOTHING:
-            place = (body["site"], body["side"], body.get("point") or "".join(body.get("place_mm") or ()))
-            marks[place] = {**_only(body, *_MARK), "seen": min(day, today)}
+            where = (*(body.get("place_mm") or (body.get("point") or "",)), body.get("body_scale") or "")
+            place = (body["kind"], body["site"], body["side"], *where)
+            known = marks.get(place, {})
+            size = {"size_mm": known["size_mm"]} if known.get("size_mm") and "gone" not in known else {}
+            marks[place] = {**size, **_only(body, *_MARK), "seen": min(day, today)}
         elif day <= today:
             for mark in marks.values():
                 if "gone" not in mark and closes(body, mark):

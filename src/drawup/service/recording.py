@@ -36,7 +36,7 @@ from drawup.service.entries import (
     volume_of,
 )
 from drawup.service.errors import AlreadyGiven, Blocked, UseCaseError
-from drawup.service.placing import moved, skin_of_patient
+from drawup.service.placing import placed, skin_of_patient
 from drawup.service.planning import (
     Scanned,
     answer_document,
@@ -152,9 +152,10 @@ def _give(
     claimed = _claim_of(writer, order, number, happened)
     asked = kept["request"]
     choose = {**_shown_place(kept["answer"]), **(asked.get("choose") or {})}
-    if len(happened.places) == 1:
-        # Where it really went is what the findings must answer.
-        choose |= {key: happened.places[0][key] for key in ("site", "side", "point") if key in happened.places[0]}
+    really = [_whole_place(place, kept["answer"]) for place in happened.places]
+    if len(really) == 1:
+        # Where it really went is what the findings must answer; a point that nobody named is not the plan's.
+        choose = {**{key: one for key, one in choose.items() if key != "point"}, **really[0]}
     containers = [look_at(writer, text, happened.at) for text in scans]
     document = request_document(
         writer,
@@ -172,6 +173,9 @@ def _give(
     read, plan, answer = answer_document(document, current)
     _check_it_is_this(plan, happened)
     findings = _at_giving(plan, read.request.medicine.name, kept["answer"], answer, people, read.request.accepted)
+    several = really if len(really) > 1 else [] if really else _shown_places(kept["answer"])
+    if len(several) > 1:
+        findings = worst_first([*findings, *_about_places(document, several, current)])
     if any(found.blocks for found in findings) and not (happened.anyway or happened.twice):
         raise Blocked(findings)
     skin = skin_of_patient(state, current, happened.at) if happened.places else None
@@ -192,6 +196,38 @@ def _shown_place(answer: Mapping[str, Any]) -> dict[str, Any]:
         return {}
     (place,) = answer["injections"]
     return {key: place[key] for key in ("site", "side", "point") if place.get(key)}
+
+
+def _shown_places(answer: Mapping[str, Any]) -> list[dict[str, Any]]:
+    return [{key: one[key] for key in ("site", "side", "point") if one.get(key)} for one in answer["injections"]]
+
+
+def _whole_place(place: Mapping[str, Any], answer: Mapping[str, Any]) -> dict[str, Any]:
+    """A place as it was told; the point is the one shown only where site and side are the shown ones too."""
+    told = {key: place[key] for key in ("site", "side", "point") if place.get(key)}
+    same = [
+        one
+        for one in _shown_places(answer)
+        if (one.get("site"), one.get("side")) == (told.get("site"), told.get("side"))
+    ]
+    return {**same[0], **told} if same and "point" not in told else told
+
+
+# What a place of a divided dose is looked at for; volume and needle are the whole plan's to answer.
+_OF_A_PLACE = frozenset(
+    ("site-ruled-out", "site-not-for-route", "site-caution", "point-shut", "point-unknown", "point-not-rested")
+)
+
+
+def _about_places(document: Mapping[str, Any], places: Sequence[Mapping[str, Any]], current: Setting) -> list[Finding]:
+    """What speaks against each place of a divided dose, one by one."""
+    found = []
+    asked = document.get("choose") or {}
+    choose = {key: one for key, one in asked.items() if key not in ("site", "side", "point")}
+    for place in places:
+        _, plan, _ = answer_document({**document, "choose": {**choose, **place}}, current)
+        found += [one for one in plan.findings if one.code in _OF_A_PLACE]
+    return found
 
 
 def _check_it_is_this(plan: Plan, happened: Happened) -> None:
@@ -289,10 +325,11 @@ def _entry_body(
     ordered = candidate.dose
     single = candidate.presentation.dose_kind == "single"
     waste_ml = (candidate.left_ml or Fraction(0)) + planned_ml - given_ml if single else Fraction(0)
-    injections = [_injected(one, kept["answer"]["injections"]) for one in answer["injections"]]
+    planned = kept["answer"]["injections"]
+    shown = planned if len(planned) == len(answer["injections"]) else answer["injections"]
+    injections = [_injected(one, old) for one, old in zip(answer["injections"], shown, strict=True)]
     if skin is not None:
-        first = injections[0] if injections else {}
-        injections = [moved(first, place, skin, anyway=happened.anyway) for place in happened.places]
+        injections = _really(happened, kept["answer"], injections, given_ml, skin)
     elif happened.volume is not None:
         injections = _done(injections, given_ml)
     body: dict[str, Any] = {
@@ -320,11 +357,29 @@ def _entry_body(
 _KEPT = ("site", "side", "point", "place_mm", "body_scale", "grid", "volume_ml", "needle")
 
 
-def _injected(one: Mapping[str, Any], planned: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    """One injection as it was planned: the point is the one that was shown, whatever is least worn by now."""
-    shown = next((old for old in planned if (old["site"], old["side"]) == (one["site"], one["side"])), one)
-    where = {key: shown.get(key) for key in ("point", "place_mm", "body_scale", "grid")}
+def _injected(one: Mapping[str, Any], shown: Mapping[str, Any]) -> dict[str, Any]:
+    """One injection as it was shown: its place is the plan's, whatever is least worn by now."""
+    where = {key: shown.get(key) for key in ("site", "side", "point", "place_mm", "body_scale", "grid")}
     return {key: value for key, value in {**one, **where}.items() if key in _KEPT and value is not None}
+
+
+def _really(
+    happened: Happened,
+    planned: Mapping[str, Any],
+    injections: Sequence[Mapping[str, Any]],
+    given_ml: Fraction,
+    skin: SkinMap,
+) -> list[dict[str, Any]]:
+    """Where it really went: each place with its part of the volume, and no point that nobody named or was shown."""
+    count = len(happened.places)
+    volumes = [Fraction(one["volume_ml"]) for one in injections]
+    parts = volumes if len(volumes) == count and sum(volumes) == given_ml else [given_ml / count] * count
+    needle = injections[0].get("needle") if injections else None
+    base: dict[str, Any] = {"needle": needle} if needle else {}
+    return [
+        placed({**base, **_whole_place(place, planned), "volume_ml": exact_text(part)}, skin, anyway=happened.anyway)
+        for place, part in zip(happened.places, parts, strict=True)
+    ]
 
 
 def _done(injections: list[dict[str, Any]], given_ml: Fraction) -> list[dict[str, Any]]:
