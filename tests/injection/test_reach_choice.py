@@ -573,3 +573,18 @@ def test_the_longer_needle_that_the_figures_ask_for_may_be_chosen_by_hand_unaske
     # The label's gauge is another matter, and so is a body that 25 mm suit.
     assert codes(chosen_for("deltoid", LARGE, chosen=longer, least_gauge=19)) == ["needle-outside-guideline"]
     assert codes(chosen_for("deltoid", body(), chosen=longer)) == ["needle-outside-guideline"]
+
+
+def test_a_needle_that_a_measurement_puts_into_muscle_is_asked_about_under_the_skin() -> None:
+    # 6 mm measured: 16 mm end in muscle at any angle and in any fold of the thigh, and the drawer has nothing shorter.
+    choice = chosen_for("thigh fat", body(), measured_mm=Fraction(6), drawer=(needle(25, "16"),))
+    assert "layer-chance-low" in codes(choice)
+
+
+def test_a_needle_half_put_in_is_told_by_its_depth_and_not_by_its_length() -> None:
+    # 25 mm at 10 degrees lie 4.3 mm deep.
+    found = [one.code for one in checked_at("deltoid", body(), needle(23, "25"), Way(angle_deg=10)).findings]
+    assert "needle-outside-guideline" in found
+    assert "needle-outside-guideline" not in [
+        one.code for one in checked_at("deltoid", body(), needle(23, "25"), Way(angle_deg=90)).findings
+    ]

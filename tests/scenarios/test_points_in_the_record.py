@@ -223,3 +223,18 @@ def test_a_divided_dose_is_recorded_where_the_plan_showed_it(corin: Clinic) -> N
     entry = corin.run(*given, "--accept", "point-not-rested=planned before", "--accept", "duplicate-order=both hold")
     where = [(one["site"], one["side"], one["point"]) for one in entry["body"]["injections"]]
     assert where == shown
+
+
+def test_a_lump_seen_again_or_with_something_else_keeps_its_size(corin: Clinic) -> None:
+    at = ("--place", "right thigh fat A1", "--by", "Mairi")
+    corin.run("inspect", "0001", *at, "--kind", "lump", "--size", "20", "--at", "2026-03-01 09:00")
+    corin.run("inspect", "0001", *at, "--kind", "lump", "--at", "2026-03-02 08:00")
+    corin.run("inspect", "0001", *at, "--kind", "redness", "--size", "5", "--at", "2026-03-02 08:10")
+    marks = {one["kind"]: one["size_mm"] for one in corin.run("chart", "0001")["on_the_skin"]}
+    assert marks == {"lump": "20", "redness": "5"}
+
+
+def test_the_next_points_keep_to_the_site_and_side_that_the_order_names(corin: Clinic) -> None:
+    corin.run("order", "add", "0001", corin.file("named.json", {**ORDER, "site": "left thigh fat"}))
+    found = corin.run("rotate", "--order", "0001.2", "--next", "4")["next"]
+    assert {(one["site"], one["side"]) for one in found} == {("thigh fat", "left")}
