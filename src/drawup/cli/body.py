@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from contextlib import nullcontext
-from typing import Any
+from typing import Any, NoReturn
 
 import click
 
@@ -46,12 +46,7 @@ def reach(desk: Desk, file: str, lines: bool, as_json: bool) -> None:
     if lines:
         sys.exit(_answer_lines(file, answer_reach))
     answer = answer_reach(read_entry(file))
-    if as_json:
-        echo_json(answer)
-    else:
-        show(_reach_text(answer))
-        show(f"\n  {CAUTION}")
-    sys.exit(_exit_code(answer))
+    _tell(answer, _reach_text, as_json=as_json)
 
 
 def _reach_text(answer: dict[str, Any]) -> str:
@@ -130,12 +125,7 @@ def rotate(
     else:
         idle({"--lines": lines}, "only with a file")
         answer = _rotate_order(desk, str(order), count or 14, at)
-    if as_json:
-        echo_json(answer)
-    else:
-        show(_rotate_text(answer))
-        show(f"\n  {CAUTION}")
-    sys.exit(_exit_code(answer))
+    _tell(answer, _rotate_text, as_json=as_json)
 
 
 def _rotate_order(desk: Desk, order: str, count: int, at: str | None) -> dict[str, Any]:
@@ -175,8 +165,14 @@ def _rotate_text(answer: dict[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def _exit_code(answer: dict[str, Any]) -> int:
-    return 3 if any(one["severity"] == "stop" for one in answer["findings"]) else 0
+def _tell(answer: dict[str, Any], text: Callable[[dict[str, Any]], str], *, as_json: bool) -> NoReturn:
+    """Show an answer, as JSON or in words with the caution, and end: 3 where anything in it is a stop."""
+    if as_json:
+        echo_json(answer)
+    else:
+        show(text(answer))
+        show(f"\n  {CAUTION}")
+    sys.exit(3 if any(one["severity"] == "stop" for one in answer["findings"]) else 0)
 
 
 def _answer_lines(file: str, answer: Callable[[Any], dict[str, Any]]) -> int:

@@ -19,7 +19,7 @@ from drawup.injection.anatomy import by_name, region_words, sites_on, why_not
 from drawup.injection.finding import Finding, finding, worst_first
 from drawup.injection.patient import Age, Patient, SkinMark
 from drawup.injection.policy import Policy
-from drawup.injection.precautions import check_history_places
+from drawup.injection.precautions import check_history_places, too_few_points
 from drawup.injection.rotation import (
     LookBack,
     Picked,
@@ -205,11 +205,7 @@ def _about(
     picked: tuple[tuple[datetime, Picked | None], ...], spots: int, per_day: int, state: SkinState
 ) -> list[Finding]:
     """Too few points to rest each, and the first injection that had to go inside a rest or nowhere at all."""
-    found: list[Finding] = []
-    days = state.wear.rest_days
-    if spots < per_day * days:
-        needed = str(per_day * days)
-        found.append(finding("points-too-few", count=str(spots), needed=needed, days=str(days), per_day=str(per_day)))
+    found = too_few_points(state, spots, per_day)
     if any(one is None for _, one in picked):
         found.append(finding("site-none-left", reasons="every point is ruled out or on a lump."))
     inside = next((one for _, one in picked if one is not None and not one.rested), None)
@@ -217,8 +213,8 @@ def _about(
         spot = inside.spot
         used = state.used.get(spot.cell)
         day = used.date().isoformat() if used is not None else "a day of this plan"
-        where = f"{spot.side} {spot.site}"
-        found.append(finding("points-inside-rest", point=spot.name, site=where, day=day, days=str(days)))
+        where, days = f"{spot.side} {spot.site}", str(state.wear.rest_days)
+        found.append(finding("points-inside-rest", point=spot.name, site=where, day=day, days=days))
     return found
 
 

@@ -136,8 +136,7 @@ def _nothing_open(ask: Pointing, place: Place) -> list[Finding]:
 
 
 def _no_such_point(ask: Pointing, place: Place) -> Finding:
-    spots = ask.skin.skin.spots.get((place.site, place.side), ())
-    known = f"{spots[0].name} to {spots[-1].name}" if spots else "none in a body of this size"
+    known = ask.skin.skin.names_of(place.site, place.side)
     return finding("point-unknown", point=str(place.point)[:20], site=f"{place.side} {place.site}", known=known)
 
 

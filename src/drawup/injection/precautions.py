@@ -171,7 +171,12 @@ def check_enough_points(
     order = request.order
     if order.route != "subcutaneous" or not order.times:
         return []
-    count, per_day, days = open_spots(skin, sites, blocked), doses_per_day(order), skin.wear.rest_days
+    return too_few_points(skin, open_spots(skin, sites, blocked), doses_per_day(order))
+
+
+def too_few_points(skin: SkinState, count: int, per_day: int) -> list[Finding]:
+    """The finding that so many points are too few for so many injections a day, where they are."""
+    days = skin.wear.rest_days
     if count >= per_day * days:
         return []
     needed = str(per_day * days)

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from fractions import Fraction
 from functools import lru_cache
 from itertools import pairwise
 
@@ -89,7 +88,6 @@ class SkinState:
     shut_sites: dict[tuple[str, str], SkinMark]
     last: tuple[tuple[str, int, int], ...]
     last_side: str | None
-    last_at: datetime | None
     unplaced: int
     unknown_points: set[str]
 
@@ -145,7 +143,6 @@ def skin_state(
         shut_sites={},
         last=(),
         last_side=None,
-        last_at=None,
         unplaced=0,
         unknown_points=set(),
     )
@@ -188,7 +185,7 @@ def _weigh(state: SkinState, past: Sequence[PastInjection]) -> None:
         # A divided dose is one injection at several places.
         placed = (skin.frame_place(one.place) for one in past if one.at == last.at)
         state.last = tuple(place for place in placed if place is not None)
-        state.last_side, state.last_at = last.side, last.at
+        state.last_side = last.side
 
 
 def _weight(one: PastInjection, wear: Wear) -> float:
@@ -579,8 +576,3 @@ def _nearest_step(tenths: int) -> int:
     """The step that a place lies nearest to; halves away from the middle, so that both sides are counted alike."""
     steps = (abs(tenths) + STEP // 2) // STEP
     return steps if tenths >= 0 else -steps
-
-
-def with_point(mark: SkinMark, spot: Spot, scale: Fraction) -> SkinMark:
-    """A lump placed by its point, in the tenths of a mm that stay when the body grows."""
-    return replace(mark, x=spot.x, y=spot.y, scale=scale)

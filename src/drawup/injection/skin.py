@@ -123,6 +123,11 @@ class SkinMap:
         """A point by its name; None where this body's grid has none of that name."""
         return self.named.get((site, side, name))
 
+    def names_of(self, site: str, side: str) -> str:
+        """The points that one side of a site has, in words: the first to the last."""
+        spots = self.spots.get((site, side), ())
+        return f"{spots[0].name} to {spots[-1].name}" if spots else "none in a body of this size"
+
     def frame_place(self, place: SkinPlace) -> tuple[str, int, int] | None:
         """The frame and the tenths of a mm there of a place as it was written; None where only a site was."""
         if place.x is not None and place.y is not None:

@@ -11,6 +11,7 @@ from drawup.evidence.tables import load_grids
 from drawup.exchange.reader import FieldError, Fields, shown
 from drawup.exchange.request import read_patient
 from drawup.exchange.skin_entry import spot_json
+from drawup.injection.patient import Patient
 from drawup.injection.rotation import skin_state, wear_of
 from drawup.injection.skin import SkinMap, body_scale, skin_map
 from drawup.service.planning import patient_document
@@ -22,21 +23,25 @@ PLACED = ("place_mm", "body_scale", "grid")
 
 def skin_of_patient(state: PatientState, current: Setting, at: datetime) -> SkinMap:
     """The points of this body on that day."""
-    today = at.astimezone(ZoneInfo(current.zone)).date()
-    document = {**patient_document(state, today.isoformat()), "marks": []}
-    patient = read_patient(Fields(document, "patient", current.policy.notation, []), today)
-    grids = load_grids()
-    return skin_map(grids, body_scale(grids, patient, patient.age(today)))
+    return _body_and_skin(state, current, at, marks=False)[1]
 
 
 def points_shut(state: PatientState, current: Setting, at: datetime, site: str, side: str) -> int:
     """How many points of one side of a site are shut by what is open on the skin."""
+    patient, skin = _body_and_skin(state, current, at, marks=True)
+    worn = skin_state(skin, wear_of(current.policy), (), patient.marks, at)
+    return sum(worn.mark_at(spot) is not None for spot in skin.spots.get((site, side), ()))
+
+
+def _body_and_skin(state: PatientState, current: Setting, at: datetime, *, marks: bool) -> tuple[Patient, SkinMap]:
+    """The patient of that day and the points of the body; the map alone needs nothing of what is on the skin."""
     today = at.astimezone(ZoneInfo(current.zone)).date()
     document = patient_document(state, today.isoformat())
+    if not marks:
+        document = {**document, "marks": []}
     patient = read_patient(Fields(document, "patient", current.policy.notation, []), today)
-    skin = skin_state(skin_of_patient(state, current, at), wear_of(current.policy), (), patient.marks, at)
-    spots = skin.skin.spots.get((site, side), ())
-    return sum(skin.mark_at(spot) is not None for spot in spots)
+    grids = load_grids()
+    return patient, skin_map(grids, body_scale(grids, patient, patient.age(today)))
 
 
 def placed(place: Mapping[str, Any], skin: SkinMap, *, anyway: bool = False) -> dict[str, Any]:
@@ -53,8 +58,7 @@ def placed(place: Mapping[str, Any], skin: SkinMap, *, anyway: bool = False) -> 
         return {**place, **spot_json(spot, skin)}
     if anyway:
         return dict(place)
-    spots = skin.spots.get((site, side), ())
-    known = f"{spots[0].name} to {spots[-1].name}" if spots else "none in a body of this size"
+    known = skin.names_of(site, side)
     raise FieldError("point", f'read "{shown(point)}", expected one of the points of the {side} {site}: {known}')
 
 

@@ -192,10 +192,8 @@ def _give(
 
 def _shown_place(answer: Mapping[str, Any]) -> dict[str, Any]:
     """Where the plan said it goes: what was shown is what was done, and what the findings answer."""
-    if len(answer["injections"]) != 1:
-        return {}
-    (place,) = answer["injections"]
-    return {key: place[key] for key in ("site", "side", "point") if place.get(key)}
+    places = _shown_places(answer)
+    return places[0] if len(places) == 1 else {}
 
 
 def _shown_places(answer: Mapping[str, Any]) -> list[dict[str, Any]]:
