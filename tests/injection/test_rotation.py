@@ -22,6 +22,7 @@ from drawup.evidence.tables import load_grids
 from drawup.exchange.rotate import answer_rotate
 from drawup.injection.patient import SkinMark
 from drawup.injection.points import Place, Pointing, about_points
+from drawup.injection.precautions import too_few_points
 from drawup.injection.rotation import (
     LookBack,
     Picked,
@@ -253,6 +254,13 @@ def test_where_every_point_is_inside_its_rest_the_least_worn_is_taken_and_that_i
     assert "points-too-few" in [one["code"] for one in answer["findings"]]
     enough = rotate(route="intramuscular", sites=["deltoid"], next=50, per_day=2)
     assert "points-inside-rest" not in [one["code"] for one in enough["findings"]]
+
+
+def test_as_many_points_as_the_rest_needs_are_enough_and_one_fewer_is_not() -> None:
+    """28 days of rest (the policy's own choice) at two injections a day: 2 x 28 = 56 points."""
+    state = skin_state(SKIN, WEAR, (), (), NOW)
+    assert too_few_points(state, 56, 2) == []
+    assert [one.code for one in too_few_points(state, 55, 2)] == ["points-too-few"]
 
 
 def test_of_points_that_all_rest_the_least_worn_is_taken() -> None:
