@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from typing import Any
 
+from drawup.evidence.emergency_document import adrenaline_parts, first_step_parts
 from drawup.evidence.layers_document import layer_parts, point_parts, push_parts
 from drawup.evidence.policies import PRESETS, choices, load_policy
 from drawup.evidence.tables import load_needle_table, load_sites, needle_table_names, read_table, span_of
@@ -83,6 +84,10 @@ def render_document() -> str:
         *push_parts(_table),
         "## Barrels and dead space",
         _syringes(),
+        "## Adrenaline",
+        *adrenaline_parts(_table),
+        "## First steps",
+        *first_step_parts(_table),
         "## Policy presets",
         *_policies(),
     ]

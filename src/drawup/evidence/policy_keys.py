@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from datetime import time
 from fractions import Fraction
 from typing import Any
 
+from drawup.evidence.emergency import adrenaline_table_names
 from drawup.evidence.tables import EvidenceError, load_sites, needle_table_names, parse_age
 from drawup.injection.notation import NotationError, parse_quantity, parse_strength
-from drawup.injection.patient import kilograms
-from drawup.injection.policy import Barrel, Needle, PlausibleWeight, SiteLimit, SiteOrder, WeightAge
+from drawup.injection.patient import QUESTIONS, kilograms
+from drawup.injection.policy import AskedToday, Barrel, Needle, PlausibleWeight, SiteLimit, SiteOrder, WeightAge
 from drawup.injection.quantity import Concentration, Dimension, Quantity
+from drawup.injection.schedule import MONTH_ENDS
 
 ROUTES = ("intramuscular", "subcutaneous")
 _SHARE = re.compile(r"(?P<number>[0-9]{1,3}(?:\.[0-9]{1,6})?) ?%", re.ASCII)
@@ -254,6 +257,39 @@ def _needle_table(value: Any) -> str:
     return str(_one_of(*needle_table_names())(value))
 
 
+def _adrenaline_table(value: Any) -> str:
+    return str(_one_of(*adrenaline_table_names())(value))
+
+
+_CLOCK = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]", re.ASCII)
+
+
+def _meal_times(value: Any) -> tuple[tuple[str, time], ...]:
+    made = []
+    for one in _list(value, "rows"):
+        row = _row(one, ("meal", "at"))
+        meal, clock = _text(row["meal"]).strip().casefold(), row["at"]
+        if " " in meal:
+            raise Unfit(f"read the meal {_shown(row['meal'])}, expected one word such as breakfast")
+        if not isinstance(clock, str) or not _CLOCK.fullmatch(clock):
+            raise Unfit(f'read {_shown(clock)}, expected a time of day such as "08:00"')
+        made.append((meal, time.fromisoformat(clock)))
+    if len({meal for meal, _ in made}) < len(made):
+        raise Unfit("a meal stands twice, expected each once")
+    return tuple(made)
+
+
+def _ask_today(value: Any) -> tuple[AskedToday, ...]:
+    rows = [_row(one, ("medicines", "questions")) for one in _list(value, "rows")]
+    return tuple(
+        AskedToday(
+            medicines=_words(row["medicines"]),
+            questions=tuple(_one_of(*QUESTIONS)(one) for one in _list(row["questions"], "questions")),
+        )
+        for row in rows
+    )
+
+
 NOTATION: Mapping[str, Read] = {
     "micrograms": _one_of("micrograms", "mcg"),
     "units": _one_of("units", "international units"),
@@ -280,6 +316,7 @@ KEYS: Mapping[str, Read] = {
     "site_limits": _site_limits,
     "draw_back_sites": _sites,
     "needle_table": _needle_table,
+    "adrenaline_table": _adrenaline_table,
     "barrels": _barrels,
     "needles": _needles,
     "second_check": _words,
@@ -309,5 +346,14 @@ KEYS: Mapping[str, Read] = {
     "watch_minutes": _whole(0, 1440),
     "written_later_minutes": _whole(1, 1440),
     "recent_minutes": _whole(0, 1440),
+    "month_ends": _one_of(*MONTH_ENDS),
+    "meal_times": _meal_times,
+    "dose_window_minutes": _whole(1, 720),
+    "grace_days": _whole(0, 7),
+    "live_interval_days": _whole(1, 90),
+    "ask_today": _ask_today,
+    "consent_for": _words,
+    "spoken_signature_hours": _whole(1, 168),
+    "effect_minutes": _whole(5, 1440),
 }
 """Every other key of a policy, each with what reads its value."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime, tzinfo
 from fractions import Fraction
 from typing import Any
 
@@ -43,6 +44,7 @@ def answer(plan: Plan, *, policy: Policy, evidence_version: str, notes: tuple[st
         "injections": [_injection(one, policy) for one in plan.injections],
         "refused": [{"presentation": index, "reason": reason} for index, reason in plan.refused],
         "refused_sites": [{"site": site, "reason": reason} for site, reason in plan.refused_sites],
+        "due": due_json(plan),
         "findings": [finding_json(found) for found in plan.findings]
         + [finding_json(finding("notation", note=note)) for note in dict.fromkeys(notes)],
         "working": list(plan.working),
@@ -53,6 +55,37 @@ def answer(plan: Plan, *, policy: Policy, evidence_version: str, notes: tuple[st
             "drawup": __version__,
         },
     }
+
+
+def due_json(plan: Plan) -> dict[str, Any] | None:
+    """When the dose is planned for, and its window; null where the order says no times, or nothing is known."""
+    outlook = plan.outlook
+    if outlook is None:
+        return None
+    due = outlook.due
+    if due is None:
+        return {"state": "ended", "because": outlook.ended}
+    # A when-needed dose that nothing limits has been open for ever.
+    opens = None if due.when_needed and due.opens.year < _OPEN_YEAR else due.opens
+    moments = {"planned": due.planned, "opens": opens, "closes": due.closes, "missed_from": due.missed_from}
+    return {
+        "state": due.state(plan.now),
+        "day": due.day.isoformat(),
+        "whole_days": due.whole_days,
+        **{key: _moment(one, plan.zone) for key, one in moments.items()},
+        "number": due.number,
+        "passed": due.passed_count,
+        "after": None if due.after is None else due.after.isoformat(),
+        "because": due.because,
+    }
+
+
+def _moment(moment: datetime | None, zone: tzinfo) -> str | None:
+    """By the clock of the place; null where there is no such moment."""
+    return None if moment is None else moment.astimezone(zone).isoformat(timespec="minutes")
+
+
+_OPEN_YEAR = 1901
 
 
 def exit_code(plan: Plan) -> int:

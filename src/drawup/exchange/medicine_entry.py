@@ -7,6 +7,7 @@ from fractions import Fraction
 
 from drawup.evidence.tables import load_sites
 from drawup.exchange.reader import FieldError, Fields, exact_number, quantity_of, shown
+from drawup.exchange.schedule_entry import read_label_timing, read_watch
 from drawup.injection.medicine import (
     CONTAINERS,
     FORMS,
@@ -21,8 +22,10 @@ from drawup.injection.medicine import (
     UsualDose,
 )
 from drawup.injection.notation import Notation, NotationError, parse_equivalence, parse_strength
+from drawup.injection.patient import QUESTIONS
 from drawup.injection.policy import Needle
 from drawup.injection.quantity import (
+    DOSE_DIMENSIONS,
     Concentration,
     Dimension,
     DimensionMismatch,
@@ -32,7 +35,7 @@ from drawup.injection.quantity import (
 )
 
 AMOUNTS = (Dimension.MASS, Dimension.UNITS, Dimension.MOLES, Dimension.EQUIVALENTS)
-DOSES = (*AMOUNTS, Dimension.VOLUME)
+DOSES = DOSE_DIMENSIONS
 
 _MEDICINE_KEYS = frozenset(
     [
@@ -59,6 +62,11 @@ _MEDICINE_KEYS = frozenset(
         "controlled",
         "steady_uptake",
         "painful",
+        "timing",
+        "live",
+        "ask",
+        "consent",
+        "watch",
     ]
 )
 _PRESENTATION_KEYS = frozenset(
@@ -147,16 +155,31 @@ def _read_medicine(fields: Fields) -> Medicine:
         volume_at_most_ml=_volume(fields, "volume_at_most"),
         technique=_technique(fields),
         wrong_layer=fields.one_of("wrong_layer", ("too shallow", "too deep")) or "",
-        needs=fields.items("needs", lambda value, path: _need(value, path, fields)) or (),
+        needs=fields.items("needs", lambda value, path: read_need(value, path, fields)) or (),
         second_check=fields.truth("second_check"),
         watch_minutes=fields.whole("watch_minutes", most=1440),
         units_barrel=bool(fields.truth("units_barrel")),
         controlled=bool(fields.truth("controlled")),
         steady_uptake=bool(fields.truth("steady_uptake")),
         painful=bool(fields.truth("painful")),
+        timing=read_label_timing(fields.inside("timing")),
+        live=bool(fields.truth("live")),
+        ask=_asked(fields),
+        consent=bool(fields.truth("consent")),
+        watch=read_watch(fields.inside("watch")),
     )
     fields.close(_MEDICINE_KEYS)
     return medicine
+
+
+def _asked(fields: Fields) -> tuple[str, ...]:
+    """The questions of the day that the label asks for."""
+    asked = fields.texts("ask") or ()
+    for index, question in enumerate(asked):
+        if question not in QUESTIONS:
+            known = ", ".join(QUESTIONS)
+            raise FieldError(f"{fields.at('ask')}[{index}]", f'read "{shown(question)}", expected one of: {known}')
+    return asked
 
 
 def _check_equivalences(equivalences: tuple[Equivalence, ...], fields: Fields) -> None:
@@ -414,7 +437,8 @@ def reading_value(value: object, path: str, fields: Fields) -> tuple[Fraction, s
     raise FieldError(path, f'read {shown(value)}, expected a text such as "5.6 mmol/L"')
 
 
-def _need(value: object, path: str, parent: Fields) -> Need:
+def read_need(value: object, path: str, parent: Fields) -> Need:
+    """A reading that must be known before a dose. Raises FieldError."""
     fields = Fields(value, path, parent.notation, parent.notes)
     what = fields.need_text("what")
     fresh = fields.take("fresh")

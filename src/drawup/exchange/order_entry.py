@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+from datetime import UTC, datetime, time
 from fractions import Fraction
 from itertools import pairwise
 
-from drawup.exchange.medicine_entry import DOSES, forms_of, reading_value, strength_of
-from drawup.exchange.reader import Fields, quantity_of
+from drawup.exchange.authority_entry import read_authority
+from drawup.exchange.medicine_entry import DOSES, forms_of, read_need, reading_value, strength_of
+from drawup.exchange.reader import Fields, quantity_of, shown
+from drawup.exchange.schedule_entry import interval_of, read_schedule, review_day
 from drawup.injection.medicine import ROUTES, Medicine
-from drawup.injection.order import AREA_FORMULAS, BASES, WEIGHT_BASES, Band, DoseRule, Order
+from drawup.injection.notation import render_number
+from drawup.injection.order import AREA_FORMULAS, BASES, WEIGHT_BASES, Band, DoseRule, Order, RepeatedTest
+from drawup.injection.policy import Policy
 from drawup.injection.quantity import KILOGRAM, Dimension
+from drawup.injection.schedule import NO_TIMING, DoseStep, calendar_of
+from drawup.injection.timing import next_due
 
 _ORDER_KEYS = frozenset(
     [
@@ -28,13 +37,24 @@ _ORDER_KEYS = frozenset(
         "authority",
         "site",
         "indication",
+        "schedule",
+        "review",
+        "tests",
+        "needs",
+        "unclear",
+        "copied_by",
+        "read_back_by",
+        "entered",
+        "signed",
     ]
 )
-_DOSE_KEYS = frozenset(["amount", "per", "to", "chosen", "at_most", "doses_per_day", "bands", "by"])
+_DOSE_KEYS = frozenset(["amount", "per", "to", "chosen", "at_most", "doses_per_day", "bands", "by", "steps"])
+_STEP_KEYS = frozenset(("for", "amount", "every"))
+_TEST_KEYS = frozenset(("what", "every"))
 _BAND_KEYS = frozenset(("from", "below", "amount"))
 
 
-def read_order(parent: Fields, medicine: Medicine) -> Order:
+def read_order(parent: Fields, medicine: Medicine, policy: Policy) -> Order:
     """The request's order. Raises FieldError."""
     fields = parent.inside("order")
     if fields is None:
@@ -43,27 +63,90 @@ def read_order(parent: Fields, medicine: Medicine) -> Order:
     strength = (
         strength_of(raw, fields.at("strength"), fields, forms_of(medicine.equivalences))[0] if raw is not None else None
     )
+    start = fields.day("start")
     order = Order(
         medicine=fields.need_text("medicine"),
         route=fields.one_of("route", ROUTES),
         dose=_dose_rule(fields, medicine),
         weight_basis=fields.one_of("weight_basis", WEIGHT_BASES) or "actual",
         area_formula=fields.one_of("area_formula", AREA_FORMULAS) or "mosteller",
-        start=fields.day("start"),
+        start=start,
         stop=fields.day("stop"),
         stopped=fields.day("stopped"),
         times=fields.texts("times") or (),
         when_needed=bool(fields.truth("when_needed")),
         prescriber=fields.text("prescriber") or "",
         strength=strength,
-        authority=fields.text("authority") or "",
+        authority=read_authority(fields),
         site=fields.text("site"),
         indication=fields.text("indication") or "",
+        schedule=read_schedule(fields, [meal for meal, _ in policy.meal_times]),
+        review=review_day(fields, "review", start),
+        tests=fields.items("tests", lambda value, path: _test(value, path, fields), most=20) or (),
+        needs=fields.items("needs", lambda value, path: read_need(value, path, fields), most=20) or (),
+        unclear=fields.names("unclear"),
+        copied_by=fields.text("copied_by") or "",
+        read_back_by=fields.text("read_back_by") or "",
+        entered=fields.moment("entered"),
+        signed=fields.moment("signed"),
     )
     if order.start is not None and order.stop is not None and order.stop < order.start:
         fields.fail("stop", f"read {order.stop.isoformat()}, before the start {order.start.isoformat()}")
     fields.close(_ORDER_KEYS)
+    _check_ladder(order, medicine, fields)
+    _check_ever_due(order, fields, policy)
     return order
+
+
+def _check_ladder(order: Order, medicine: Medicine, fields: Fields) -> None:
+    """A ladder needs intervals to climb by, and enough doses to get to its end."""
+    schedule = order.schedule
+    steps = order.dose.steps if order.dose is not None else ()
+    if any(step.every for step in steps):
+        if schedule is None or not schedule.counts_from_given:
+            fields.fail("dose.steps", "steps with intervals of their own need a schedule that says every")
+        if (schedule.timing.counts_from or medicine.timing.counts_from) == "planned":
+            fields.fail(
+                "dose.steps", 'have intervals of their own. Write schedule.counts_from = "given", or no intervals'
+            )
+    if schedule is None or not steps:
+        return
+    most = 1 if schedule.once else len(schedule.series) or schedule.doses
+    before = sum(step.doses or 0 for step in steps)
+    if most is not None and steps[0].doses is not None and before >= most:
+        doses = f"{most} dose{'' if most == 1 else 's'}"
+        fields.fail(
+            "dose.steps", f"the last step begins after {before} doses, and the schedule has {doses}. Write fewer steps"
+        )
+
+
+def _check_ever_due(order: Order, fields: Fields, policy: Policy) -> None:
+    """A schedule that can never fall due is a slip of the pen."""
+    schedule = order.schedule
+    if schedule is None:
+        return
+    first, start = schedule.first, order.start
+    if first is not None and start is not None and first.date() < start:
+        fields.fail("schedule.first", f"read {first.isoformat()}, before the start {start.isoformat()}")
+    start = start or (None if first is None else first.date())
+    if start is None or order.stop is None or schedule.series or schedule.when_needed:
+        return
+    begin = datetime.combine(start, time(0), tzinfo=UTC)
+    outlook = next_due(
+        replace(order, stopped=None), doses=(), label=NO_TIMING, calendar=calendar_of(policy, UTC), now=begin
+    )
+    if outlook.due is None:
+        fields.fail("schedule", f"can never fall due: {outlook.ended}")
+
+
+def _test(value: object, path: str, parent: Fields) -> RepeatedTest:
+    fields = Fields(value, path, parent.notation, parent.notes)
+    what = fields.need_text("what")
+    every = interval_of(fields.take("every"), fields.at("every"))
+    if every.by_clock:
+        fields.fail("every", f'read "{every.text}", expected days, weeks, months or years')
+    fields.close(_TEST_KEYS)
+    return RepeatedTest(what=what, every=every)
 
 
 def _dose_rule(parent: Fields, medicine: Medicine) -> DoseRule | None:
@@ -77,16 +160,19 @@ def _dose_rule(parent: Fields, medicine: Medicine) -> DoseRule | None:
     amounts = {key: fields.quantity(key, *DOSES, forms=forms) for key in ("amount", "to", "chosen", "at_most")}
     times = fields.whole("doses_per_day", least=1, most=48)
     amount = amounts["amount"]
-    if (amount is None) == (not bands):
-        fields.fail("amount", "expected either an amount or bands" if bands else "missing, expected such as 2.5 mg")
+    steps = fields.items("steps", lambda value, path: _step(value, path, fields, forms), most=100) or ()
+    if (amount is not None) + bool(bands) + bool(steps) != 1:
+        wanted = "one of an amount, bands or steps" if amount or bands or steps else "such as 2.5 mg"
+        fields.fail("amount", f"expected {wanted}" if bands or steps else f"missing, expected {wanted}")
+    _check_steps(steps, fields)
     for key in ("to", "chosen", "at_most"):
-        other, first = amounts[key], amount or bands[0][0].amount
+        other, first = amounts[key], amount or (bands[0][0] if bands else steps[0]).amount
         if other is not None and other.kind != first.kind:
             fields.fail(key, f"{other.unit.name} beside {first.unit.name}: expected the same kind as the amount")
     if any(band.amount.kind != bands[0][0].amount.kind for band, _ in bands):
         fields.fail("bands", "the amounts of the bands are of different kinds")
-    if bands and amounts["to"] is not None:
-        fields.fail("to", "stands beside bands, each of which is one amount. Leave it out")
+    if (bands or steps) and amounts["to"] is not None:
+        fields.fail("to", f"stands beside {'bands' if bands else 'steps'}, each of one amount. Leave it out")
     if amounts["chosen"] is not None and amounts["to"] is None:
         fields.fail("chosen", "a choice inside a range, and the order is none. Leave it out")
     if not bands and fields.take("by") is not None:
@@ -110,10 +196,47 @@ def _dose_rule(parent: Fields, medicine: Medicine) -> DoseRule | None:
         chosen=amounts["chosen"],
         at_most=amounts["at_most"],
         doses_per_day=times,
-        bands=_checked_bands(tuple(band for band, _ in bands), fields),
+        bands=_checked_bands(tuple(band for band, _ in bands), unit, fields),
         band_by=by,
         band_unit=unit,
+        steps=steps,
     )
+
+
+_FOR = re.compile(r"([1-9][0-9]{0,3}) doses?", re.ASCII)
+_LASTS = re.compile(r"[1-9][0-9]{0,3} (?:day|week|month|year)s?", re.ASCII)
+
+
+def _step(value: object, path: str, parent: Fields, forms: tuple[str, ...]) -> DoseStep:
+    fields = Fields(value, path, parent.notation, parent.notes)
+    amount = fields.quantity("amount", *DOSES, forms=forms)
+    if amount is None:
+        fields.fail("amount", "missing: each step has an amount")
+    lasts, every = fields.take("for"), fields.take("every")
+    doses = _FOR.fullmatch(lasts) if isinstance(lasts, str) else None
+    if lasts is not None and doses is None and not (isinstance(lasts, str) and _LASTS.fullmatch(lasts)):
+        fields.fail("for", f'read "{shown(lasts)}", expected such as "2 doses" or "4 weeks"')
+    step = DoseStep(
+        amount=amount,
+        doses=int(doses[1]) if doses else None,
+        lasts=interval_of(lasts, fields.at("for")) if lasts is not None and doses is None else None,
+        every=None if every is None else interval_of(every, fields.at("every")),
+    )
+    fields.close(_STEP_KEYS)
+    return step
+
+
+def _check_steps(steps: tuple[DoseStep, ...], fields: Fields) -> None:
+    """Every step but the last has an end, all by doses or all by time, and all are of one kind of amount."""
+    for index, step in enumerate(steps[:-1]):
+        if step.doses is None and step.lasts is None:
+            fields.fail(f"steps[{index}]", 'has no end, and steps come after it. Write for: "2 doses" or "4 weeks"')
+    if steps and (steps[-1].doses is not None or steps[-1].lasts is not None):
+        fields.fail(f"steps[{len(steps) - 1}]", "is the last step and goes on until the order ends. Leave its for out")
+    if any(step.doses for step in steps) and any(step.lasts for step in steps):
+        fields.fail("steps", "some go by doses and some by time. Write all in one way")
+    if any(step.amount.kind != steps[0].amount.kind for step in steps):
+        fields.fail("steps", "the amounts of the steps are of different kinds")
 
 
 def _band(value: object, path: str, parent: Fields, by: str, forms: tuple[str, ...]) -> tuple[Band, str]:
@@ -143,8 +266,8 @@ def _band(value: object, path: str, parent: Fields, by: str, forms: tuple[str, .
     return Band(start=edges[0], below=edges[1], amount=amount), units[0]
 
 
-def _checked_bands(bands: tuple[Band, ...], fields: Fields) -> tuple[Band, ...]:
-    """Bands in order, without overlap."""
+def _checked_bands(bands: tuple[Band, ...], unit: str, fields: Fields) -> tuple[Band, ...]:
+    """Bands in order, without overlap and without a gap."""
     if not bands:
         return ()
     ordered = sorted(bands, key=lambda band: (band.start is not None, band.start or 0))
@@ -153,5 +276,10 @@ def _checked_bands(bands: tuple[Band, ...], fields: Fields) -> tuple[Band, ...]:
             fields.fail("bands", "a band ends at or below its start")
     for before, after in pairwise(ordered):
         if before.below is None or after.start is None or after.start < before.below:
-            fields.fail("bands", "two bands overlap")
+            fields.fail("bands", "two bands overlap. Write each from where the one before is below")
+        if after.start > before.below:
+            low, high = render_number(before.below), render_number(after.start)
+            fields.fail(
+                "bands", f"a gap: nothing is ordered from {low} to {f'{high} {unit}'.strip()}. Write a band for it"
+            )
     return tuple(ordered)

@@ -31,6 +31,9 @@ _MOST_POINTS = 100
 _LONGEST_NUMBER = 30
 _SHOWN = 40
 
+# Nobody who lives was born before, and no order, pack or authority ends after.
+_FIRST_YEAR, _LAST_YEAR = 1800, 2200
+
 _MOMENT = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}", re.ASCII)
 
 T = TypeVar("T")
@@ -319,6 +322,15 @@ class Fields:
         """A list of texts."""
         return self.items(key, lambda value, path: checked_text(value, path, 200), most=200)
 
+    def names(self, key: str) -> tuple[str, ...]:
+        """A list of texts of which none is empty, and none stands twice; empty where it is left out."""
+        found = tuple(one.strip() for one in self.texts(key) or ())
+        if not all(found):
+            self.fail(key, "one of them is empty. Write it, or leave it out")
+        if len({one.casefold() for one in found}) < len(found):
+            self.fail(key, "one of them stands twice. Write each once")
+        return found
+
     def inside(self, key: str) -> Fields | None:
         """An object inside this one."""
         value = self.take(key)
@@ -388,14 +400,15 @@ def day_of(value: object, path: str) -> date:
     """A calendar day from ISO text (or a TOML date). Raises FieldError."""
     if isinstance(value, datetime):
         raise FieldError(path, "read a time, expected a day such as 2026-03-02")
-    if isinstance(value, date):
-        return value
+    day = value if isinstance(value, date) else None
     if type(value) is str and len(value) == 10 and value.isascii() and value[4] == value[7] == "-":
-        try:
-            return date.fromisoformat(value)
-        except ValueError:
-            pass
-    raise FieldError(path, f'read "{shown(value)}", expected a day such as 2026-03-02')
+        with suppress(ValueError):
+            day = date.fromisoformat(value)
+    if day is None:
+        raise FieldError(path, f'read "{shown(value)}", expected a day such as 2026-03-02')
+    if not _FIRST_YEAR <= day.year <= _LAST_YEAR:
+        raise FieldError(path, f'read "{shown(value)}", expected a year from {_FIRST_YEAR} to {_LAST_YEAR}')
+    return day
 
 
 def moment_of(value: object, path: str) -> datetime:

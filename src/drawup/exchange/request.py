@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta, timezone
 from fractions import Fraction
 from functools import lru_cache
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from drawup.evidence.policies import PolicyError, load_policy, override
 from drawup.evidence.tables import (
@@ -29,9 +30,11 @@ from drawup.exchange.medicine_entry import (
 from drawup.exchange.order_entry import read_order
 from drawup.exchange.reader import FieldError, Fields, checked_text, moment_of, quantity_of, shown
 from drawup.exchange.skin_entry import check_history, read_mark, read_places, read_same_visit
+from drawup.exchange.told_entry import read_answer, read_consent, read_result
 from drawup.injection.anatomy import split_region
 from drawup.injection.batch import Container
 from drawup.injection.finding import CODES
+from drawup.injection.history import PastDose
 from drawup.injection.medicine import Medicine
 from drawup.injection.order import OpenOrder
 from drawup.injection.patient import (
@@ -49,7 +52,6 @@ from drawup.injection.policy import Barrel, Policy, SiteLimit
 from drawup.injection.quantity import Dimension, Quantity
 from drawup.injection.request import Accepted, Choice, Request, Tables
 from drawup.injection.site import with_limits
-from drawup.injection.timing import PastDose
 
 _REQUEST_KEYS = frozenset(
     [
@@ -68,6 +70,10 @@ _REQUEST_KEYS = frozenset(
         "barrels",
         "policy",
         "same_visit",
+        "zone",
+        "results",
+        "answers",
+        "consents",
     ]
 )
 _PATIENT_KEYS = frozenset(
@@ -140,6 +146,10 @@ def read_request(document: Any, *, policy: Policy | None = None, recorded: bool 
     now = fields.moment("now")
     if now is None:
         fields.fail("now", "missing, expected a time such as 2026-03-02T09:00:00+00:00")
+    zone = _zone(fields)
+    if zone is not None:
+        # Today is the day at the place. With its plain offset, so that hours added to it are real hours.
+        now = now.astimezone(timezone(now.astimezone(zone).utcoffset() or timedelta(0)))
     inner = fields.inside("medicine")
     if inner is None:
         fields.fail("medicine", "missing, expected the medicine with its packs")
@@ -147,7 +157,7 @@ def read_request(document: Any, *, policy: Policy | None = None, recorded: bool 
     request = Request(
         now=now,
         patient=_need(fields, "patient", read_patient, now.date()),
-        order=read_order(fields, medicine),
+        order=read_order(fields, medicine, policy),
         medicine=medicine,
         history=fields.items("history", lambda value, path: _past(value, path, fields, medicine, now)),
         readings=fields.items("readings", lambda value, path: _reading(value, path, fields)) or (),
@@ -157,6 +167,10 @@ def read_request(document: Any, *, policy: Policy | None = None, recorded: bool 
         accepted=fields.items("accepted", lambda value, path: _accepted(value, path, fields)) or (),
         same_visit=fields.items("same_visit", lambda one, path: read_same_visit(_object(one, path, fields)), most=20)
         or (),
+        zone=zone,
+        results=fields.items("results", lambda value, path: read_result(_object(value, path, fields))) or (),
+        answers=fields.items("answers", lambda value, path: read_answer(_object(value, path, fields))) or (),
+        consents=fields.items("consents", lambda value, path: read_consent(_object(value, path, fields))) or (),
     )
     if request.history and not recorded:
         check_history(request.history, request.patient)
@@ -420,6 +434,17 @@ def _reading(value: object, path: str, parent: Fields) -> Reading:
     return reading
 
 
+def _zone(fields: Fields) -> ZoneInfo | None:
+    """The time zone of the place, by its name in the published list."""
+    name = fields.text("zone")
+    if name is None:
+        return None
+    try:
+        return ZoneInfo(name)
+    except (KeyError, ValueError, OSError):
+        fields.fail("zone", f'read "{shown(name)}", which is no time zone. Write such as Europe/London')
+
+
 # --- other orders, and what was given before ---------------------------------------------------------------------
 
 
@@ -449,7 +474,8 @@ def _past(value: object, path: str, parent: Fields, medicine: Medicine, now: dat
         written = value.items()  # type: ignore[attr-defined]
         if "place_mm" in value:  # type: ignore[operator]
             written = ((name, tuple(one)) if name == "place_mm" else (name, one) for name, one in written)
-        key = (medicine.name, forms, parent.notation, *written)
+        # With their types: true and 1 are equal, and only one of them may stand in a field.
+        key = (medicine.name, forms, parent.notation, *((name, type(one), one) for name, one in written))
         past = _KNOWN_PAST.get(key)
     except (AttributeError, TypeError):
         key, past = (), None
@@ -481,6 +507,9 @@ def _read_past(value: object, path: str, parent: Fields, medicine: str, forms: t
         amount=fields.quantity("amount", *DOSES, forms=own_forms),
         ordered=fields.quantity("ordered", *DOSES, forms=own_forms),
         places=places,
+        planned=fields.moment("planned"),
+        live=bool(fields.truth("live")),
+        another_order=bool(fields.truth("another_order")),
     )
 
 

@@ -17,6 +17,7 @@ from drawup.exchange.request import PAST_KINDS
 from drawup.exchange.skin_entry import check_history, place_json, read_places
 from drawup.injection.anatomy import by_name, region_words, sites_on, why_not
 from drawup.injection.finding import Finding, finding, worst_first
+from drawup.injection.history import COUNTED, PastDose
 from drawup.injection.patient import Age, Patient, SkinMark
 from drawup.injection.policy import Policy
 from drawup.injection.precautions import check_history_places, too_few_points
@@ -32,7 +33,6 @@ from drawup.injection.rotation import (
 )
 from drawup.injection.site import blocked_sides, site_order
 from drawup.injection.skin import WHOLE, PastInjection, Spot, body_scale, point_words, skin_map
-from drawup.injection.timing import COUNTED, PastDose
 
 _ROTATE_KEYS = frozenset(
     [

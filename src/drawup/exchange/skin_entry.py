@@ -11,12 +11,14 @@ from typing import Any
 from drawup.evidence.tables import load_sites
 from drawup.exchange.reader import FieldError, Fields, shown
 from drawup.injection.anatomy import by_name
+from drawup.injection.history import PastDose
 from drawup.injection.patient import SIDES, Patient, SkinMark
 from drawup.injection.skin import PastInjection, SkinMap, SkinPlace, Spot
-from drawup.injection.timing import PastDose
 
 _WHERE_KEYS = ("site", "side", "point", "place_mm", "body_scale", "grid", "volume_ml", "gauge")
-_PAST_KEYS = frozenset(["medicine", "amount", "at", "kind", "also_at", "ordered", *_WHERE_KEYS])
+_PAST_KEYS = frozenset(
+    ["medicine", "amount", "at", "kind", "also_at", "ordered", "planned", "live", "another_order", *_WHERE_KEYS]
+)
 _PLACE_KEYS = frozenset(_WHERE_KEYS)
 _VISIT_KEYS = frozenset(["site", "side", "point", "place_mm", "medicine"])
 _MARK_KEYS = frozenset(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 from drawup.injection.finding import Finding, finding
 from drawup.injection.medicine import ROUTE_WORDS, Medicine, Presentation
@@ -44,13 +44,14 @@ def usable_until(
 ) -> datetime | None:
     """The last usable moment: the earliest of expiry (end of that day), in-use limit and end of session.
 
-    None where none of them is known. The expiry day ends in the time zone of `zone_of`.
+    None where none of them is known. The expiry day ends in the time zone of `zone_of`, by whose clock the in-use limit
+    is told as well; its minutes are real time, whatever the clock does in between.
     """
     limits = []
     if expiry_date is not None:
         limits.append(datetime.combine(expiry_date, time(23, 59), tzinfo=zone_of.tzinfo))
     if opened is not None and in_use_minutes is not None:
-        limits.append(opened + timedelta(minutes=in_use_minutes))
+        limits.append((opened.astimezone(UTC) + timedelta(minutes=in_use_minutes)).astimezone(zone_of.tzinfo))
     if session_ends is not None and opened is not None:
         limits.append(session_ends)
     return min(limits) if limits else None

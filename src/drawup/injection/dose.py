@@ -8,12 +8,13 @@ from decimal import Context, Decimal
 from fractions import Fraction
 
 from drawup.injection.finding import Finding, finding
-from drawup.injection.medicine import Medicine, UsualDose
+from drawup.injection.medicine import Medicine, Need, UsualDose
 from drawup.injection.notation import Notation, decimal_text, render, render_number, rounded_half_up
 from drawup.injection.order import Band, DoseRule, Order
 from drawup.injection.patient import Age, Measurement, Patient, Reading, centimetres, kilograms
 from drawup.injection.policy import Policy
 from drawup.injection.quantity import KILOGRAM, POUND, Dimension, DimensionMismatch, Quantity, convert
+from drawup.injection.schedule import step_at
 
 # Body surface has roots and powers: 28 digits, carried unrounded.
 _CONTEXT = Context(prec=28)
@@ -30,6 +31,14 @@ class Dose:
     working: tuple[str, ...]
     findings: tuple[Finding, ...]
     sources: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoFar:
+    """How many doses of an order were given, and the day of the first of them; None before it."""
+
+    given: int
+    first: date | None
 
 
 @dataclass(slots=True)
@@ -59,14 +68,18 @@ def work_out_dose(
     readings: tuple[Reading, ...],
     policy: Policy,
     now: datetime,
+    so_far: SoFar | None = None,
 ) -> Dose:
-    """The exact amount of one dose. Nothing is rounded here."""
+    """The exact amount of one dose. Nothing is rounded here. `so_far`: what a ladder goes by; None where not asked."""
     rule = order.dose
     if rule is None:
         return Dose(amount=None, working=(), findings=())
     today = now.date()
     sheet = _Sheet(order, rule, patient, patient.age(today), policy, now, [], [], [])
-    amount = _banded(sheet, known_by(readings, now)) if rule.bands else _chosen(sheet)
+    if rule.steps:
+        amount = _stepped(sheet, so_far)
+    else:
+        amount = _banded(sheet, known_by(readings, now)) if rule.bands else _chosen(sheet)
     if amount is not None:
         amount = _by_basis(sheet, amount)
     if amount is not None and amount.unit.dimension is not Dimension.VOLUME:
@@ -89,6 +102,26 @@ def _chosen(sheet: _Sheet) -> Quantity | None:
         sheet.found.append(finding("dose-outside-range", chosen=_per(rule.chosen, rule.per, notation), **span))
     sheet.lines.append(f"chosen {_per(rule.chosen, rule.per, notation)}, from {span['low']} to {span['high']}")
     return rule.chosen
+
+
+def _stepped(sheet: _Sheet, so_far: SoFar | None) -> Quantity | None:
+    """The amount of the step of the ladder that the next dose is in."""
+    rule, today = sheet.rule, sheet.now.date()
+    if so_far is None:
+        sheet.found.append(finding("history-not-asked", because="The step of the order rests on them."))
+        return None
+    first = so_far.first or today
+    month_ends = sheet.policy.month_ends
+    number, step = step_at(rule.steps, given=so_far.given, first=first, today=today, month_ends=month_ends)
+    if step.doses is not None:
+        lasts = f", for {step.doses} dose{'' if step.doses == 1 else 's'}"
+    else:
+        lasts = f", for {step.lasts.text}" if step.lasts is not None else ", from here on"
+    since = f"since {first.isoformat()}" if so_far.given else "none yet"
+    doses = f"{so_far.given} dose{'' if so_far.given == 1 else 's'} given, {since}"
+    amount = _per(step.amount, rule.per, sheet.notation)
+    sheet.lines.append(f"step {number} of {len(rule.steps)} ({doses}): {amount}{lasts}")
+    return step.amount
 
 
 def _banded(sheet: _Sheet, readings: tuple[Reading, ...]) -> Quantity | None:
@@ -465,10 +498,12 @@ def reading_text(reading: Reading, notation: Notation) -> str:
     return f"{number} {reading.unit}" if reading.unit else number
 
 
-def check_needs(medicine: Medicine, readings: tuple[Reading, ...], notation: Notation, now: datetime) -> list[Finding]:
-    """Readings that must be known before this medicine: missing, stale, in another unit, or outside the limits."""
+def check_needs(
+    needs: tuple[Need, ...], readings: tuple[Reading, ...], notation: Notation, now: datetime
+) -> list[Finding]:
+    """Readings that must be known before a dose: missing, stale, in another unit, or outside the limits."""
     found = []
-    for need in medicine.needs:
+    for need in needs:
         reading = latest(known_by(readings, now), need.what)
         if reading is None:
             found.append(finding("reading-missing", what=need.what))

@@ -7,6 +7,7 @@ from fractions import Fraction
 
 from drawup.injection.policy import Needle
 from drawup.injection.quantity import Concentration, Equivalence, Quantity
+from drawup.injection.schedule import NO_TIMING, Interval, Timing
 
 ROUTES = ("intramuscular", "subcutaneous")
 ROUTE_WORDS = {"intramuscular": "into muscle", "subcutaneous": "under the skin"}
@@ -107,6 +108,27 @@ class Technique:
 PLAIN_TECHNIQUE = Technique()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WatchLimit:
+    """Outside which figures somebody must be told."""
+
+    what: str
+    below: Fraction | None = None
+    above: Fraction | None = None
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watch:
+    """Watching after an injection: what to look at, how often, for how long, and outside which limits to act."""
+
+    what: tuple[str, ...]
+    every: Interval
+    lasts: Interval
+    limits: tuple[WatchLimit, ...] = ()
+    then: str = "Tell the prescriber."
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Medicine:
     """The substance as named locally, its packs, and what its label asks for."""
@@ -134,6 +156,11 @@ class Medicine:
     controlled: bool = False
     steady_uptake: bool = False
     painful: bool = False
+    timing: Timing = NO_TIMING
+    live: bool = False
+    ask: tuple[str, ...] = ()
+    consent: bool = False
+    watch: Watch | None = None
 
     def counts_with(self, other: str) -> bool:
         """Whether doses of the other medicine count together with this one's."""

@@ -7,7 +7,9 @@ from datetime import date, datetime
 from fractions import Fraction
 
 from drawup.injection.finding import Finding, finding
+from drawup.injection.medicine import Need
 from drawup.injection.quantity import Concentration, Quantity
+from drawup.injection.schedule import DoseStep, Interval, Schedule
 
 BASES = ("dose", "kg", "m2", "day", "kg/day", "m2/day")
 WEIGHT_BASES = ("actual", "ideal", "adjusted")
@@ -25,7 +27,7 @@ class Band:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DoseRule:
-    """How much was ordered: an amount per dose, kg, m2 or day; or bands; perhaps a range; perhaps capped.
+    """How much was ordered: an amount per dose, kg, m2 or day; or bands, or steps; perhaps a range; perhaps capped.
 
     `at_most` is of the same kind as `amount`: per dose, or per day with a day basis.
     """
@@ -39,6 +41,46 @@ class DoseRule:
     bands: tuple[Band, ...] = ()
     band_by: str = "weight"
     band_unit: str = "kg"
+    steps: tuple[DoseStep, ...] = ()
+
+
+AUTHORITIES = ("prescription", "group direction", "standing order", "spoken order", "emergency")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Authority:
+    """What an order rests on, with its limits.
+
+    `kind`: one of AUTHORITIES. `starts` and `ends`: the days between which it holds. `staff`: who may use it; empty
+    where it names nobody. `include`: questions that must be answered yes; `exclude`: questions that must be answered
+    no. `delegable`: whether the person named may let another give. `must_follow`: what must follow, within `within`.
+    """
+
+    kind: str
+    reference: str = ""
+    version: str = ""
+    starts: date | None = None
+    ends: date | None = None
+    staff: tuple[str, ...] = ()
+    include: tuple[str, ...] = ()
+    exclude: tuple[str, ...] = ()
+    delegable: bool = False
+    must_follow: str = ""
+    within: Interval | None = None
+
+    @property
+    def words(self) -> str:
+        """ "group direction QD-7, version 2"."""
+        version = f", version {self.version}" if self.version else ""
+        return f"{self.kind} {self.reference}".rstrip() + version
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RepeatedTest:
+    """A test that must be repeated while the order runs: what, and how often."""
+
+    what: str
+    every: Interval
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,9 +99,18 @@ class Order:
     when_needed: bool = False
     prescriber: str = ""
     strength: Concentration | Quantity | None = None
-    authority: str = ""
+    authority: Authority | None = None
     site: str | None = None
     indication: str = ""
+    schedule: Schedule | None = None
+    review: date | None = None
+    tests: tuple[RepeatedTest, ...] = ()
+    needs: tuple[Need, ...] = ()
+    unclear: tuple[str, ...] = ()
+    copied_by: str = ""
+    read_back_by: str = ""
+    entered: datetime | None = None
+    signed: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +127,17 @@ def doses_per_day(order: Order) -> int:
     """How many doses a day the order comes to, as far as it says; one where it says nothing."""
     if order.dose is not None and order.dose.doses_per_day is not None:
         return order.dose.doses_per_day
-    return max(1, len(order.times))
+    schedule = order.schedule
+    if schedule is None:
+        return max(1, len(order.times))
+    if schedule.when_needed:
+        return schedule.most_doses or 1
+    if schedule.every is not None and schedule.every.by_clock:
+        return max(1, _DAY_MINUTES // schedule.every.minutes)
+    return max(1, len(schedule.at) + len(schedule.meals))
+
+
+_DAY_MINUTES = 1440
 
 
 def check_order(order: Order, now: datetime) -> list[Finding]:
@@ -95,4 +156,6 @@ def check_order(order: Order, now: datetime) -> list[Finding]:
         found.append(finding("order-lacks-route"))
     if order.start is None:
         found.append(finding("order-lacks-date"))
+    if order.unclear:
+        found.append(finding("order-unclear", what="; ".join(order.unclear)))
     return found

@@ -12,6 +12,15 @@ from drawup.injection.quantity import CENTIMETRE, KILOGRAM, Quantity
 SEXES = ("female", "male", "unknown")
 HOW = ("measured", "told", "guessed")
 SIDES = ("left", "right")
+# What may be asked on the day, before a medicine, an authority or a policy that asks for it.
+QUESTIONS = (
+    "unwell",
+    "earlier reaction",
+    "pregnant",
+    "immunity",
+    "bleeding",
+    "recent live vaccine or immunoglobulin",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +63,37 @@ class Reading:
     value: Fraction
     unit: str
     at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TestResult:
+    """A test whose result is a word, such as a pregnancy test: "negative"."""
+
+    what: str
+    result: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What the patient answered to a question: "no" or "yes", perhaps in words, when, and who asked."""
+
+    question: str
+    answer: str
+    at: datetime
+    words: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Consent:
+    """Who agreed, in what relation to the patient, to which medicine ("" means every one), and until when."""
+
+    given_by: str
+    at: datetime
+    medicine: str = ""
+    relation: str = ""
+    until: date | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,7 @@ on the way, all at once and worst first. The same inputs give the same plan.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import datetime, tzinfo
 from fractions import Fraction
 
 from drawup.injection.arrangement import Arranged, PlannedInjection, arrange
@@ -14,13 +15,16 @@ from drawup.injection.barrel import Drawn
 from drawup.injection.batch import Container, check_container
 from drawup.injection.dose import Dose, check_needs, check_usual, work_out_dose
 from drawup.injection.finding import RANK, Finding, Severity, finding, worst_first
+from drawup.injection.history import check_intervals
+from drawup.injection.lateness import check_timing, outlook_of, so_far, zone_of
 from drawup.injection.order import check_order, doses_per_day
+from drawup.injection.permission import check_permission
 from drawup.injection.policy import Policy
 from drawup.injection.precautions import check_allergies, check_bleeding, check_medicine
 from drawup.injection.preparation import Candidate
 from drawup.injection.quantity import Dimension
 from drawup.injection.request import Accepted, Request, Tables
-from drawup.injection.timing import check_intervals
+from drawup.injection.timing import Outlook
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +41,10 @@ class Plan:
     findings: tuple[Finding, ...]
     working: tuple[str, ...]
     sources: tuple[str, ...]
+    now: datetime
+    zone: tzinfo
     containers: tuple[Container, ...] = ()
+    outlook: Outlook | None = None
 
     @property
     def worst(self) -> Severity | None:
@@ -51,7 +58,13 @@ def plan_injection(request: Request, *, policy: Policy, tables: Tables) -> Plan:
     found = check_order(order, now)
     found += [finding("name-alike", other=other) for other in patient.alike]
     dose = work_out_dose(
-        order=order, patient=patient, medicine=medicine, readings=request.readings, policy=policy, now=now
+        order=order,
+        patient=patient,
+        medicine=medicine,
+        readings=request.readings,
+        policy=policy,
+        now=now,
+        so_far=so_far(request) if order.dose is not None and order.dose.steps else None,
     )
     found += dose.findings
     prepared = Arranged()
@@ -64,8 +77,12 @@ def plan_injection(request: Request, *, policy: Policy, tables: Tables) -> Plan:
     found += check_allergies(patient, medicine, presentation)
     found += check_medicine(order, medicine, policy)
     found += check_bleeding(order, patient, request.readings, policy)
-    if medicine.needs:
-        found += check_needs(medicine, request.readings, policy.notation, now)
+    needs = medicine.needs + order.needs
+    if needs:
+        found += check_needs(needs, request.readings, policy.notation, now)
+    found += check_permission(request, policy)
+    outlook = outlook_of(request, policy)
+    found += check_timing(request, outlook, candidate.dose if candidate is not None else dose.amount, policy)
     found += check_intervals(
         dose=candidate.dose if candidate is not None else dose.amount,
         medicine=medicine,
@@ -80,7 +97,7 @@ def plan_injection(request: Request, *, policy: Policy, tables: Tables) -> Plan:
         found += check_container(
             container, medicine=medicine, presentation=presentation, notation=policy.notation, now=now
         )
-    findings = worst_first(found)
+    findings = worst_first(_said_once(found))
     if request.accepted:
         answered = [accept(one, request.accepted) for one in findings]
         # What is still open stands before what was answered.
@@ -97,7 +114,21 @@ def plan_injection(request: Request, *, policy: Policy, tables: Tables) -> Plan:
         working=dose.working + prepared.working,
         sources=_sources(dose, prepared, findings),
         containers=request.containers,
+        outlook=outlook,
+        zone=zone_of(request),
+        now=now,
     )
+
+
+# What says the same in other words: the first of each pair is left out beside the second.
+_SAME = (("given-recently", "dose-early"), ("given-recently", "order-complete"), ("dose-early", "too-soon"))
+
+
+def _said_once(found: list[Finding]) -> list[Finding]:
+    """One reason is asked for once: by the order's own schedule rather than by what is usual."""
+    codes = {one.code for one in found}
+    left_out = {weaker for weaker, stronger in _SAME if stronger in codes}
+    return [one for one in found if one.code not in left_out] if left_out & codes else found
 
 
 def accept(found: Finding, accepted: tuple[Accepted, ...]) -> Finding:

@@ -8,13 +8,13 @@ from datetime import datetime
 from fractions import Fraction
 
 from drawup.injection.finding import Finding, finding
+from drawup.injection.history import COUNTED, PastDose
 from drawup.injection.medicine import Medicine
 from drawup.injection.patient import SIDES
 from drawup.injection.policy import Policy
 from drawup.injection.request import Request, Tables
 from drawup.injection.rotation import Picked, SkinState, Zone, pick, skin_state, steady_site, wear_of, zones_of_the_week
 from drawup.injection.skin import PastInjection, Spot, body_scale, point_words, skin_map, squared
-from drawup.injection.timing import COUNTED, PastDose
 
 MOST_ON_ONE_SIDE = 2
 """Injections of one visit on one side of a site (two per thigh: Melbourne Vaccine Education Centre)."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import time
 from fractions import Fraction
 
 from drawup.injection.notation import Notation
@@ -76,6 +77,14 @@ class SiteLimit:
     hard_ml: Fraction
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AskedToday:
+    """The questions of the day that are asked before these medicines or groups."""
+
+    medicines: tuple[str, ...]
+    questions: tuple[str, ...]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Policy:
     """Every choice that the core asks of an organisation. Volumes in mL, shares as fractions of one.
@@ -100,6 +109,7 @@ class Policy:
     plausible_weight: tuple[PlausibleWeight, ...]
     site_order: tuple[SiteOrder, ...]
     needle_table: str
+    adrenaline_table: str  # the key of the published table that is used for anaphylaxis
     draw_back_sites: tuple[str, ...]  # sites at which to draw back when the label says nothing
     second_check: tuple[str, ...]  # names of medicines and groups
     cleanse_skin: str
@@ -128,6 +138,15 @@ class Policy:
     watch_minutes: int
     written_later_minutes: int
     recent_minutes: int  # a dose of the same medicine this shortly before is asked about, where no interval is known
+    month_ends: str  # where so many months end on a day that does not exist: "rolls over" or "clamps"
+    meal_times: tuple[tuple[str, time], ...]
+    dose_window_minutes: int  # how far round a time of day a dose may be given, where nothing else is said
+    grace_days: int  # how much too early a dose of a series still counts
+    live_interval_days: int  # least between two live vaccines that are not given on the same day
+    ask_today: tuple[AskedToday, ...]
+    consent_for: tuple[str, ...]  # medicines and groups that need a consent written down
+    spoken_signature_hours: int  # within which the prescriber of a spoken order signs it
+    effect_minutes: int  # after which it is asked whether a when-needed dose helped
     barrels: tuple[Barrel, ...]
     needles: tuple[Needle, ...]
     title: str = ""

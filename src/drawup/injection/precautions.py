@@ -6,6 +6,7 @@ from collections import Counter
 
 from drawup.injection.dose import latest, reading_text
 from drawup.injection.finding import Finding, finding
+from drawup.injection.history import PastDose
 from drawup.injection.medicine import ROUTE_WORDS, Medicine, Presentation
 from drawup.injection.notation import Notation, render_number
 from drawup.injection.order import Order, doses_per_day
@@ -16,7 +17,6 @@ from drawup.injection.quantity import Dimension
 from drawup.injection.request import Request
 from drawup.injection.rotation import SkinState, on_mark, open_spots
 from drawup.injection.site import Place
-from drawup.injection.timing import PastDose
 
 
 def check_allergies(patient: Patient, medicine: Medicine, presentation: Presentation | None) -> list[Finding]:
@@ -168,8 +168,9 @@ def check_enough_points(
     request: Request, skin: SkinState, sites: tuple[str, ...], blocked: frozenset[tuple[str, str]]
 ) -> list[Finding]:
     """Too few open points for each to rest, where an order goes under the skin at times of the day."""
-    order = request.order
-    if order.route != "subcutaneous" or not order.times:
+    order, schedule = request.order, request.order.schedule
+    daily = bool(order.times) or (schedule is not None and bool(schedule.at or schedule.meals))
+    if order.route != "subcutaneous" or not daily:
         return []
     return too_few_points(skin, open_spots(skin, sites, blocked), doses_per_day(order))
 

@@ -28,6 +28,10 @@ class Dimension(StrEnum):
     AREA = "area"
 
 
+DOSE_DIMENSIONS = (Dimension.MASS, Dimension.UNITS, Dimension.MOLES, Dimension.EQUIVALENTS, Dimension.VOLUME)
+"""What a dose may be an amount of."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Unit:
     """One unit of the closed list; `factor` is how many base units of its dimension it is, exactly.

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, tzinfo
 from fractions import Fraction
 
 from drawup.injection.anatomy import Site
 from drawup.injection.batch import Container
 from drawup.injection.flow import Resistance
+from drawup.injection.history import PastDose
 from drawup.injection.medicine import Medicine
 from drawup.injection.needle import NeedleTable
 from drawup.injection.order import OpenOrder, Order
-from drawup.injection.patient import Patient, Reading
+from drawup.injection.patient import Answer, Consent, Patient, Reading, TestResult
 from drawup.injection.policy import Barrel, Needle
 from drawup.injection.skin import Grids, SkinPlace
-from drawup.injection.timing import PastDose
 from drawup.injection.tissue import TissueTable
 
 
@@ -56,7 +56,10 @@ class Accepted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Request:
-    """Everything one plan is made from. Left out is not the same as none: see each part."""
+    """Everything one plan is made from. Left out is not the same as none: see each part.
+
+    `zone` is the place's; None where only the offset of `now` is known.
+    """
 
     now: datetime
     patient: Patient
@@ -69,3 +72,7 @@ class Request:
     choice: Choice = Choice()
     accepted: tuple[Accepted, ...] = ()
     same_visit: tuple[SkinPlace, ...] = ()
+    zone: tzinfo | None = None
+    results: tuple[TestResult, ...] = ()
+    answers: tuple[Answer, ...] = ()
+    consents: tuple[Consent, ...] = ()
