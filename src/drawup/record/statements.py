@@ -165,6 +165,11 @@ class Statements:
         return _compiled(firsts.order_by(fact.c.stream), "first", "before")
 
     @cached_property
+    def streams_since(self) -> str:
+        later = select(fact.c.stream, fact.c.kind).where(fact.c.position > _given("after"))
+        return _compiled(later.order_by(fact.c.position), "after")
+
+    @cached_property
     def count_streams(self) -> str:
         counted = select(fact.c.stream, func.count()).where(fact.c.position <= _given("upto"))
         return _compiled(counted.group_by(fact.c.stream).order_by(fact.c.stream), "upto")

@@ -107,6 +107,20 @@ class _Reading:
         rows = self.rows(statements().streams, (prefix, prefix + _AFTER_ALL))
         return tuple(row[0] for row in rows)
 
+    def position(self) -> tuple[int, str]:
+        """The position of the last fact and the hash of its link in hexadecimal digits; 0 and "" before the first."""
+        rows = self.rows(statements().head)
+        return (rows[0][0], rows[0][1].hex()) if rows else (0, "")
+
+    def link_at(self, position: int) -> str | None:
+        """The hash of the link at a position in hexadecimal digits; "" at 0, None where there is no such position."""
+        rows = self.rows(statements().link_at, (position,))
+        return rows[0][4].hex() if rows else "" if position == 0 else None
+
+    def streams_since(self, position: int) -> tuple[tuple[str, str], ...]:
+        """Stream and kind of every fact after a position, in the order of the record."""
+        return tuple((stream, kind) for stream, kind in self.rows(statements().streams_since, (position,)))
+
     def kept(self, digest: str) -> bytes | None:
         """The document with this SHA-256 digest, or None."""
         rows = self.rows(statements().kept, (digest,))
@@ -275,8 +289,8 @@ class Store(_Reading):
 
     def head(self) -> tuple[int, str]:
         """The position of the last fact and the hash of its link, as 64 hexadecimal digits."""
-        rows = self.rows(statements().head)
-        return (rows[0][0], rows[0][1].hex()) if rows else (0, self.beginning.hex())
+        position, link = self.position()
+        return position, link or self.beginning.hex()
 
     def counts(self, *, up_to: int) -> tuple[tuple[str, int], ...]:
         """How many facts each kind of stream holds up to a position, sorted by kind."""

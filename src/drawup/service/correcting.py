@@ -17,6 +17,7 @@ from drawup.injection.preparation import make_up
 from drawup.injection.request import Accepted
 from drawup.record.fact import Fact
 from drawup.record.store import Store, Writer
+from drawup.service.after_giving import moved_in_time
 from drawup.service.entries import (
     Recorded,
     check_born,
@@ -27,9 +28,11 @@ from drawup.service.entries import (
     check_words,
     counted_containers,
     entry_keys,
+    find_entry,
     late_text,
     move_stock,
     short,
+    split_entry,
     used_containers,
     volume_of,
 )
@@ -82,18 +85,11 @@ def correct(
     check_places(change.places)
     if change.at is not None:
         check_time(change.at, now)
-    patient, _, number = entry.rpartition("-")
-    if not (patient and number.isascii() and number.isdigit() and len(number) < _LONGEST_NUMBER):
-        raise UseCaseError(f'"{shown(entry)}" is no entry: it is a patient and a number, such as 0001-12')
+    patient, _ = split_entry(entry)
     if change.belongs_to is not None and change.belongs_to.zfill(len(patient)) == patient:
         raise UseCaseError(f"the entry stands in the record of patient {shown(patient)} already. Name the other one")
     with store.writing() as writer:
-        state = patient_state(writer, patient)
-        held = state.entries.get(int(number))
-        if held is None:
-            raise UseCaseError(f'no entry "{entry}". See drawup chart {patient}')
-        if held.void:
-            raise UseCaseError(f'entry "{entry}" no longer counts: it was corrected already')
+        state, held = find_entry(writer, entry)
         findings = _late_correction(writer, held, now, accepted)
         if any(found.blocks for found in findings):
             raise Blocked(tuple(findings))
@@ -176,8 +172,6 @@ def _held_ml(writer: Writer, body: Mapping[str, Any]) -> Fraction | None:
     return total or None
 
 
-_LONGEST_NUMBER = 16
-
 # What each kind of entry has that could be wrong; the time can be wrong in all.
 _DOSE = ("places", "scans", "volume")
 _CORRECTABLE = {"not given": ("scans",), "inspection": ("places",), "reported": ("places", "volume")}
@@ -202,7 +196,7 @@ def _replacement(writer: Writer, state: PatientState, held: Entry, change: Chang
     at = change.at or held.at
     if change.at is not None:
         check_born(change.at, state)
-        body["at"] = change.at.isoformat()
+        body = {**moved_in_time(body, held.at, change.at), "at": change.at.isoformat()}
     if skin is not None and held.kind == "inspection":
         body = moved(body, change.places[0], skin)
     elif skin is not None:
@@ -273,7 +267,7 @@ def _into_other(
     body = {
         key: value
         for key, value in held.body.items()
-        if key not in ("order", "dose_number", "findings", "review", "plan")
+        if key not in ("order", "dose_number", "planned", "findings", "review", "plan")
     }
     body |= {
         "plan": None,

@@ -19,7 +19,7 @@ from drawup.record.fact import Fact
 from drawup.record.store import Writer
 from drawup.service.errors import UseCaseError
 from drawup.service.planning import Scanned
-from drawup.service.state import PatientState, append_stock, stock_state
+from drawup.service.state import Entry, PatientState, Reading, append_stock, patient_state, stock_state
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +30,29 @@ class Recorded:
     fact: Fact
     findings: tuple[Finding, ...]
     lines: tuple[str, ...] = ()
+
+
+_LONGEST_NUMBER = 16
+
+
+def split_entry(entry: str) -> tuple[str, int]:
+    """The patient and the number in an entry's name, "0001-12". Raises UseCaseError."""
+    patient, _, number = entry.rpartition("-")
+    if not (patient and number.isascii() and number.isdigit() and len(number) < _LONGEST_NUMBER):
+        raise UseCaseError(f'"{shown(entry)}" is no entry: it is a patient and a number, such as 0001-12')
+    return patient, int(number)
+
+
+def find_entry(reading: Reading, entry: str) -> tuple[PatientState, Entry]:
+    """A patient and one of their entries that still counts, by its name. Raises UseCaseError."""
+    patient, number = split_entry(entry)
+    state = patient_state(reading, patient)
+    held = state.entries.get(number)
+    if held is None:
+        raise UseCaseError(f'no entry "{entry}". See drawup chart {patient}')
+    if held.void:
+        raise UseCaseError(f'entry "{entry}" no longer counts: it was corrected already')
+    return state, held
 
 
 def check_time(at: datetime, now: datetime, *, happened: str = "given") -> None:

@@ -1,4 +1,4 @@
-"""What was written down otherwise than by a plan: given without one, not given, reported from elsewhere, inspected."""
+"""What was written down otherwise than by a plan: given without one, reported from elsewhere, inspected."""
 
 from __future__ import annotations
 
@@ -9,13 +9,14 @@ from typing import Any
 from drawup.exchange.reader import Fields, moment_of, shown
 from drawup.exchange.skin_entry import LARGEST_MARK_MM, read_place_mm
 from drawup.injection.finding import Finding, finding
+from drawup.injection.medicine import Medicine
 from drawup.injection.notation import exact_text, machine_text
 from drawup.record.store import Store, Writer
+from drawup.service.after_giving import follows
 from drawup.service.entries import (
     Recorded,
     check_born,
     check_known_site,
-    check_named,
     check_places,
     check_time,
     check_words,
@@ -27,42 +28,23 @@ from drawup.service.entries import (
     used_containers,
 )
 from drawup.service.errors import UseCaseError
+from drawup.service.known import closes, known_document, open_marks, zone_of
 from drawup.service.placing import placed, placed_mark, points_shut, skin_of_patient
 from drawup.service.planning import (
     Scanned,
     answer_document,
-    closes,
     container_document,
-    known_document,
     look_at,
-    next_dose_number,
-    open_marks,
 )
 from drawup.service.state import (
     PatientState,
     Setting,
+    formulary_entry,
     known_medicine,
+    medicine_of,
     patient_state,
     patient_stream,
     setting,
-)
-
-# Reasons for not giving; "other" wants words.
-NOT_GIVEN_REASONS = (
-    "refused",
-    "away",
-    "asleep",
-    "unwell",
-    "reading outside limits",
-    "contraindicated today",
-    "no checker",
-    "given elsewhere",
-    "site unusable",
-    "cold chain",
-    "not in stock",
-    "order unclear",
-    "no access",
-    "other",
 )
 
 _FREE_KEYS = frozenset(
@@ -132,12 +114,21 @@ def given_without_plan(
             marks.append(finding("given-against-stop", codes=", ".join(one.code for one in found)))
         if now - at > timedelta(minutes=current.policy.written_later_minutes):
             marks.append(finding("written-later", after=late_text(now - at)))
-        clean |= {"zone": current.zone, "plan": None, "identified": "stated"}
+        clean |= {"zone": zone_of(state, current).key, "plan": None, "identified": "stated"}
+        clean |= follows(_medicine(writer, clean["medicine"], current), None, current.policy, at)
         clean["findings"] = [short(one) for one in (*found, *marks)]
         clean["review"] = [one.code for one in (*found, *marks)]
         fact = writer.append(patient_stream(state.patient), "given", clean, recorded_at=now, keys=entry_keys(clean))
         move_stock(writer, used_containers(clean), state.entry_id(fact.number), "used", now, at)
     return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=(*found, *marks))
+
+
+def _medicine(writer: Writer, name: str, current: Setting) -> Medicine | None:
+    """The medicine as the formulary has it; None for one that it does not know, or can no longer read."""
+    try:
+        return medicine_of(formulary_entry(writer, name), current.policy)
+    except ValueError:
+        return None
 
 
 def _looked_at(
@@ -196,44 +187,6 @@ def _place(value: object, path: str, parent: Fields) -> dict[str, Any]:
     return place
 
 
-def not_given(
-    store: Store,
-    *,
-    order: str,
-    reason: str,
-    by: str,
-    at: datetime,
-    now: datetime,
-    words: str = "",
-    scans: Sequence[str] = (),
-) -> Recorded:
-    """A planned dose was not given, and why. It frees nothing and moves no clock; containers drawn up are wasted."""
-    if reason not in NOT_GIVEN_REASONS:
-        raise UseCaseError(f'read "{reason}", expected one of: {", ".join(NOT_GIVEN_REASONS)}')
-    if reason == "other" and not words.strip():
-        raise UseCaseError("say in words why it was not given: --words")
-    check_named(by)
-    check_words(words=words)
-    check_time(at, now)
-    with store.writing() as writer:
-        state, current = patient_state(writer, order.partition(".")[0]), setting(writer)
-        number = next_dose_number(writer, state, order)
-        body: dict[str, Any] = {
-            "order": order,
-            "dose_number": number,
-            "medicine": state.orders[order]["order"]["medicine"],
-            "reason": reason,
-            "words": words,
-            "by": by,
-            "at": at.isoformat(),
-            "zone": current.zone,
-            "containers": counted_containers([look_at(writer, text, at) for text in scans]),
-        }
-        fact = writer.append(patient_stream(state.patient), "not given", body, recorded_at=now, keys=entry_keys(body))
-        move_stock(writer, used_containers(body), state.entry_id(fact.number), "wasted", now, at)
-    return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=())
-
-
 def reported(
     store: Store, patient: str, body: Mapping[str, Any], *, by: str, now: datetime, anyway: bool = False
 ) -> Recorded:
@@ -244,7 +197,7 @@ def reported(
         clean = {
             **_checked_free(body, state, current, writer, anyway=anyway),
             "by": by,
-            "zone": current.zone,
+            "zone": zone_of(state, current).key,
             "containers": [],
         }
         check_time(datetime.fromisoformat(clean["at"]), now)

@@ -14,7 +14,7 @@ from drawup.exchange.skin_entry import spot_json
 from drawup.injection.patient import Patient
 from drawup.injection.rotation import skin_state, wear_of
 from drawup.injection.skin import SkinMap, body_scale, skin_map
-from drawup.service.planning import patient_document
+from drawup.service.known import patient_document
 from drawup.service.state import PatientState, Setting
 
 PLACED = ("place_mm", "body_scale", "grid")

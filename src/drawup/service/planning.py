@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import json
-import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from fractions import Fraction
 from itertools import count
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -18,27 +16,25 @@ from drawup.exchange.gs1 import Scan, read_code
 from drawup.exchange.reader import shown
 from drawup.exchange.request import ReadRequest, read_request
 from drawup.injection.anatomy import split_region
-from drawup.injection.finding import Finding, Severity
-from drawup.injection.notation import Notation, NotationError, machine_text, parse_quantity
+from drawup.injection.finding import Finding
 from drawup.injection.order import doses_per_day
 from drawup.injection.plan import Plan, plan_injection
 from drawup.injection.skin import SkinPlace
 from drawup.injection.visit import plan_visit
 from drawup.record.store import Store, Writer
 from drawup.service.errors import UseCaseError
+from drawup.service.known import known_document, order_document, other_orders, zone_of
+from drawup.service.near_misses import note_near_misses
 from drawup.service.state import (
     Known,
     PatientState,
     Reading,
     Setting,
     StockState,
-    alike_key,
     all_stock,
     canonical,
-    formulary_entry,
     known_code,
     patient_state,
-    patient_stream,
     setting,
     stock_state,
 )
@@ -98,7 +94,7 @@ def make_plan(
             chosen_dose=chosen_dose,
         )
         made = _keep_plan(writer, state, order, number, document, current)
-        note_near_misses(writer, made.plan.findings, state.patient, order, now=now, by=by)
+        note_near_misses(writer, made.plan.findings, state.patient, order, now=now, by=by, dose_number=number)
     return made
 
 
@@ -129,9 +125,6 @@ def _keep_plan(
     )
 
 
-_CLOCK = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]", re.ASCII)
-
-
 def rotation_request(reading: Reading, order: str, *, now: datetime, count: int) -> dict[str, Any]:
     """The public rotate request for the next injections of an order, from the facts as they stand."""
     current = setting(reading)
@@ -153,8 +146,9 @@ def rotation_request(reading: Reading, order: str, *, now: datetime, count: int)
         "per_day": doses_per_day(read.order),
         "steady_uptake": medicine.steady_uptake,
     }
-    if read.order.times and all(_CLOCK.fullmatch(one) for one in read.order.times):
-        document["times"] = list(read.order.times)
+    schedule = read.order.schedule
+    if schedule is not None and schedule.at and not schedule.meals:
+        document["times"] = [one.strftime("%H:%M") for one in schedule.at]
     named, side = split_region(read.order.site or "")
     if any(one.name == named for one in load_sites()):
         document["sites"] = [named]
@@ -207,31 +201,6 @@ def _visit_place(place: SkinPlace) -> dict[str, str]:
     return {**there, "point": place.point} if place.point else there
 
 
-# Findings about the very container in the hand: caught before giving, they are near misses.
-CONTAINER_CODES = frozenset(
-    (
-        "medicine-not-ordered",
-        "pack-not-ordered",
-        "not-in-formulary",
-        "batch-expired",
-        "batch-quarantined",
-        "in-use-passed",
-        "opened-without-date",
-        "diluent-not-ordered",
-    )
-)
-
-
-def note_near_misses(
-    writer: Writer, findings: Iterable[Finding], patient: str, order: str, *, now: datetime, by: str
-) -> None:
-    """Count what a scan caught: a fact without blame, apart from the patient's entries and from stock."""
-    for found in findings:
-        if found.code in CONTAINER_CODES and found.severity is Severity.STOP:
-            body = {"code": found.code, "message": found.message, "patient": patient, "order": order, "by": by}
-            writer.append("audit", "near miss", body, recorded_at=now, keys=["near miss"])
-
-
 def answer_document(document: Mapping[str, Any], current: Setting) -> tuple[ReadRequest, Plan, dict[str, Any]]:
     """A request put together from the record, read as anybody's would be, planned and answered."""
     read = read_request(document, policy=current.policy, recorded=True)
@@ -272,18 +241,13 @@ def request_document(
     chosen_dose: str | None = None,
 ) -> dict[str, Any]:
     """The public request for one dose, from the facts as they stand."""
-    held = state.orders[order]
-    rule = dict(held["order"])
-    local = now.astimezone(ZoneInfo(current.zone))
-    if "stopped" in held:
-        rule["stopped"] = held["stopped"]
-    if "replaced_by" in held:
-        rule["stopped"] = local.date().isoformat()
+    local = now.astimezone(zone_of(state, current))
+    rule = order_document(state, order, local.date())
     if chosen_dose is not None:
         rule["dose"] = {**(rule.get("dose") or {}), "chosen": chosen_dose}
     document = {
-        **known_document(reading, state, rule, current, now=now),
-        "open_orders": _other_orders(state, order, local, current.policy.notation),
+        **known_document(reading, state, rule, current, now=now, order=order),
+        "open_orders": other_orders(state, order, local, current.policy.notation),
         "accepted": [*remembered(state, order), *map(dict, accepted)],
     }
     if choose:
@@ -291,183 +255,6 @@ def request_document(
     if containers:
         document["container"] = [container_document(one, current) for one in containers]
     return document
-
-
-def known_document(
-    reading: Reading, state: PatientState, rule: Mapping[str, Any], current: Setting, *, now: datetime
-) -> dict[str, Any]:
-    """What is known of the patient at one moment, with an order and its medicine, as the public request writes it."""
-    local = now.astimezone(ZoneInfo(current.zone))
-    document: dict[str, Any] = {
-        "format": 1,
-        "now": local.isoformat(),
-        "patient": {**patient_document(state, local.date().isoformat()), **_alike(reading, state)},
-        "order": dict(rule),
-        "medicine": dict(formulary_entry(reading, rule["medicine"])),
-        "readings": [_only(one, "what", "value", "at") for one in state.readings if _moment(one["at"]) <= now],
-    }
-    history = list(_history(state, now))
-    if history or state.asked_history:
-        # A new patient's empty record is no statement that nothing was given elsewhere.
-        document["history"] = history
-    return document
-
-
-def patient_document(state: PatientState, today: str) -> dict[str, Any]:
-    """What is known of the patient on a day, as the public request writes it."""
-    patient: dict[str, Any] = {"sex": state.person["sex"], "born": state.person["born"]}
-    for key, measured in (("weight", state.weight), ("height", state.height)):
-        if measured is not None:
-            # An entry written later is planned for its own day: what was measured since counts as of that day.
-            patient[key] = {**_only(measured, "value", "how"), "on": min(measured.get("on") or today, today)}
-    if state.asked_allergies:
-        patient["allergies"] = state.allergies
-    if state.ruled_out:
-        patient["avoid"] = [_only(one, "region", "side", "reason") for one in state.ruled_out]
-    if state.bleeding is not None:
-        patient["bleeding_risk"] = state.bleeding
-    marks = marks_of(state, today)
-    if marks:
-        patient["marks"] = marks
-    if state.pregnant is not None:
-        patient["pregnant"] = state.pregnant
-    if state.born_at_weeks is not None:
-        patient["born_at_weeks"] = state.born_at_weeks
-    if state.distances:
-        patient["distance_mm"] = dict(state.distances)
-    return patient
-
-
-def _alike(reading: Reading, state: PatientState) -> dict[str, list[str]]:
-    """Others of the same family name, twins among them."""
-    others = []
-    for fact in reading.find(alike_key(state.person["family"])):
-        body = fact.body
-        if fact.stream != patient_stream(state.patient):
-            others.append(f"{body['family'].upper()}, {body['given']}, born {body['born']}")
-    return {"alike": others} if others else {}
-
-
-# What an inspection writes when nothing is there any more.
-_NOTHING = ("nothing", "gone")
-_MARK = ("kind", "site", "side", "point", "place_mm", "body_scale", "grid", "size_mm", "how")
-
-
-def marks_of(state: PatientState, today: str) -> list[dict[str, Any]]:
-    """Lumps and the like as last inspected at each place. What is gone stays, with its day: it fades from there on.
-
-    What goes after `today` is still there on that day, and what was found since counts as of that day.
-    """
-    marks: dict[tuple[str, ...], dict[str, Any]] = {}
-    for entry in sorted(state.entries.values(), key=lambda one: one.at):
-        if entry.kind != "inspection" or entry.void:
-            continue
-        body, day = entry.body, entry.body["at"][:10]
-        if body["kind"] not in _NOTHING:
-            where = (*(body.get("place_mm") or (body.get("point") or "",)), body.get("body_scale") or "")
-            place = (body["kind"], body["site"], body["side"], *where)
-            known = marks.get(place, {})
-            size = {"size_mm": known["size_mm"]} if known.get("size_mm") and "gone" not in known else {}
-            marks[place] = {**size, **_only(body, *_MARK), "seen": min(day, today)}
-        elif day <= today:
-            for mark in marks.values():
-                if "gone" not in mark and closes(body, mark):
-                    mark["gone"] = day
-    return list(marks.values())
-
-
-def open_marks(state: PatientState, today: str) -> list[dict[str, Any]]:
-    """The lumps and the like that were not written as gone."""
-    return [mark for mark in marks_of(state, today) if "gone" not in mark]
-
-
-_NEAR_MM = 10
-
-
-def closes(body: Mapping[str, Any], mark: Mapping[str, Any]) -> bool:
-    """Whether "gone" or "nothing" there is about this lump: at its point, on it or within a finger's width of it.
-
-    "Gone" without a point means everything on that side of the site; "nothing" without one closes nothing.
-    """
-    if (body["site"], body["side"]) != (mark["site"], mark["side"]):
-        return False
-    if not body.get("point") and not body.get("place_mm"):
-        return bool(body["kind"] == "gone")
-    if body.get("point") and body.get("point") == mark.get("point"):
-        return True
-    here, there = body.get("place_mm"), mark.get("place_mm")
-    if not here or not there:
-        return not there
-    across, down = (Fraction(one) - Fraction(other) for one, other in zip(here, there, strict=True))
-    reach = Fraction(mark.get("size_mm") or 0) / 2 + _NEAR_MM
-    return across * across + down * down <= reach * reach
-
-
-def _only(body: Mapping[str, Any], *keys: str) -> dict[str, Any]:
-    return {key: body[key] for key in keys if body.get(key) is not None}
-
-
-def _moment(text: str) -> datetime:
-    return datetime.fromisoformat(text)
-
-
-def _history(state: PatientState, now: datetime) -> Iterable[dict[str, Any]]:
-    """What was really given, here or elsewhere, as it stands after corrections."""
-    for entry in state.entries.values():
-        if not entry.counts or entry.at > now:
-            continue
-        body = entry.body
-        past: dict[str, Any] = {"medicine": body["medicine"], "at": body["at"], "kind": entry.kind}
-        if body.get("amount"):
-            past["amount"] = body["amount"]
-        if entry.kind == "part given" and body.get("ordered"):
-            past["ordered"] = body["ordered"]
-        places = [_past_place(place) for place in body.get("injections", ())]
-        if places:
-            past |= places[0]
-        if len(places) > 1:
-            past["also_at"] = places[1:]
-        yield past
-
-
-_WHERE = ("site", "side", "point", "place_mm", "body_scale", "grid", "volume_ml")
-
-
-def _past_place(place: Mapping[str, Any]) -> dict[str, Any]:
-    past = _only(place, *_WHERE)
-    needle = place.get("needle")
-    return {**past, "gauge": needle["gauge"]} if needle else past
-
-
-def _other_orders(state: PatientState, order: str, now: datetime, notation: Notation) -> list[dict[str, Any]]:
-    others = []
-    for held in state.open_orders(now.date()):
-        if held["id"] == order:
-            continue
-        rule = held["order"]
-        dose = rule.get("dose") or {}
-        other: dict[str, Any] = {"medicine": rule["medicine"], "words": f"order {held['id']}"}
-        if dose.get("amount") and (dose.get("per") or "dose") == "dose":
-            safe = _safely(dose["amount"], notation)
-            if safe is not None:
-                other["amount"] = safe
-            else:
-                other["words"] += f", {dose['amount']}"
-        if dose.get("doses_per_day"):
-            other["doses_per_day"] = dose["doses_per_day"]
-        others.append(other)
-    return others
-
-
-def _safely(amount: str, notation: Notation) -> str | None:
-    """An amount as it should be written: what is wrong with another order's notation is that order's to say.
-
-    None where it can no longer be read: another policy, with another notation, came into force since.
-    """
-    try:
-        return machine_text(parse_quantity(amount, notation, forms=None).quantity)
-    except NotationError:
-        return None
 
 
 def remembered(state: PatientState, order: str) -> list[dict[str, str]]:
@@ -538,7 +325,7 @@ def container_document(scanned: Scanned, current: Setting) -> dict[str, Any]:
         container["expiry_date"] = scan.expiry_date.isoformat()
     if stock is not None:
         if stock.opened:
-            container["opened"] = _moment(stock.opened).astimezone(ZoneInfo(current.zone)).isoformat()
+            container["opened"] = datetime.fromisoformat(stock.opened).astimezone(ZoneInfo(current.zone)).isoformat()
         if stock.quarantined:
             container["quarantined"] = stock.quarantined
         if stock.expiry_date and "expiry_date" not in container:

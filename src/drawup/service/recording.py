@@ -16,11 +16,14 @@ from typing import Any
 from drawup.injection.batch import check_scanned
 from drawup.injection.finding import Finding, finding, worst_first
 from drawup.injection.notation import exact_text, machine_text, parse_quantity, render
+from drawup.injection.permission import check_giver
 from drawup.injection.plan import Plan, accept
-from drawup.injection.request import Accepted
+from drawup.injection.request import Request
 from drawup.injection.skin import SkinMap
 from drawup.record.errors import Claimed
+from drawup.record.fact import Claim
 from drawup.record.store import Store, Writer
+from drawup.service.after_giving import follows, planned_of
 from drawup.service.entries import (
     Recorded,
     check_places,
@@ -36,6 +39,8 @@ from drawup.service.entries import (
     volume_of,
 )
 from drawup.service.errors import AlreadyGiven, Blocked, UseCaseError
+from drawup.service.known import zone_of
+from drawup.service.near_misses import note_blocked, note_overridden
 from drawup.service.placing import placed, skin_of_patient
 from drawup.service.planning import (
     Scanned,
@@ -43,8 +48,8 @@ from drawup.service.planning import (
     dose_key,
     kept_plan,
     look_at,
-    note_near_misses,
     plan_digest,
+    remembered,
     request_document,
 )
 from drawup.service.state import (
@@ -112,7 +117,7 @@ def given(
         with store.writing() as writer:
             return _give(writer, plan, scans, people, happened, now, accepted)
     except Blocked as blocked:
-        _count_near_misses(store, plan, blocked, people, now)
+        note_blocked(store, blocked.findings, kept_plan(store, plan), now=now, by=people.given_by)
         raise
 
 
@@ -131,12 +136,6 @@ def _one_name(text: str) -> str:
     return re.split(r"[,(;]", text)[0].strip().casefold()
 
 
-def _count_near_misses(store: Store, plan: str, blocked: Blocked, people: People, now: datetime) -> None:
-    document = kept_plan(store, plan)
-    with store.writing() as writer:
-        note_near_misses(writer, blocked.findings, document["patient"], document["order"], now=now, by=people.given_by)
-
-
 def _give(
     writer: Writer,
     digest: str,
@@ -150,29 +149,14 @@ def _give(
     current = setting(writer)
     state, order, number = patient_state(writer, kept["patient"]), kept["order"], kept["dose_number"]
     claimed = _claim_of(writer, order, number, happened)
-    asked = kept["request"]
-    choose = {**_shown_place(kept["answer"]), **(asked.get("choose") or {})}
     really = [_whole_place(place, kept["answer"]) for place in happened.places]
-    if len(really) == 1:
-        # Where it really went is what the findings must answer; a point that nobody named is not the plan's.
-        choose = {**{key: one for key, one in choose.items() if key != "point"}, **really[0]}
     containers = [look_at(writer, text, happened.at) for text in scans]
-    document = request_document(
-        writer,
-        state,
-        order,
-        current,
-        now=happened.at,
-        choose=choose,
-        accepted=[*_fresh(asked), *accepted],
-        containers=containers,
-        chosen_dose=(asked["order"].get("dose") or {}).get("chosen"),
+    document = asked_again(
+        writer, state, current, kept, at=happened.at, containers=containers, places=really, accepted=accepted
     )
-    if asked.get("same_visit"):
-        document["same_visit"] = asked["same_visit"]
     read, plan, answer = answer_document(document, current)
     _check_it_is_this(plan, happened)
-    findings = _at_giving(plan, read.request.medicine.name, kept["answer"], answer, people, read.request.accepted)
+    findings = _at_giving(plan, read.request, kept["answer"], answer, people)
     several = really if len(really) > 1 else [] if really else _shown_places(kept["answer"])
     if len(several) > 1:
         findings = worst_first([*findings, *_about_places(document, several, current)])
@@ -180,14 +164,59 @@ def _give(
         raise Blocked(findings)
     skin = skin_of_patient(state, current, happened.at) if happened.places else None
     body = _entry_body(kept, digest, plan, answer, containers, people, happened, state, current, skin)
+    body |= {**planned_of(kept), **follows(read.request.medicine, read.request.order, current.policy, happened.at)}
     kind, marks = _kind_and_marks(body, plan, findings, happened, now, current, claimed, state)
     body["findings"] = [short(found) for found in (*findings, *marks)]
     body["review"] = [found.code for found in marks]
     fact = writer.append(patient_stream(state.patient), kind, body, recorded_at=now, keys=entry_keys(body))
     if claimed is None:
         writer.claim(dose_key(order, number), fact)
+    note_overridden(
+        writer,
+        findings,
+        remembered(state, order),
+        state.patient,
+        order,
+        now=now,
+        by=people.given_by,
+        dose_number=number,
+    )
     move_stock(writer, used_containers(body), state.entry_id(fact.number), "used", now, happened.at)
     return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=worst_first([*findings, *marks]))
+
+
+def asked_again(
+    writer: Writer,
+    state: PatientState,
+    current: Setting,
+    kept: Mapping[str, Any],
+    *,
+    at: datetime,
+    containers: Sequence[Scanned],
+    places: Sequence[Mapping[str, Any]] = (),
+    accepted: Sequence[Mapping[str, str]] = (),
+) -> dict[str, Any]:
+    """What a kept plan was asked, on the record as it is now, with the containers in the hand.
+
+    `places`: where it really went.
+    """
+    asked = kept["request"]
+    choose = {**_shown_place(kept["answer"]), **(asked.get("choose") or {})}
+    if len(places) == 1:
+        # Where it really went is what the findings must answer; a point that nobody named is not the plan's.
+        choose = {**{key: one for key, one in choose.items() if key != "point"}, **places[0]}
+    document = request_document(
+        writer,
+        state,
+        kept["order"],
+        current,
+        now=at,
+        choose=choose,
+        accepted=[*_fresh(asked), *accepted],
+        containers=containers,
+        chosen_dose=(asked["order"].get("dose") or {}).get("chosen"),
+    )
+    return {**document, "same_visit": asked["same_visit"]} if asked.get("same_visit") else document
 
 
 def _shown_place(answer: Mapping[str, Any]) -> dict[str, Any]:
@@ -252,17 +281,12 @@ def _fresh(request: Mapping[str, Any]) -> list[Mapping[str, str]]:
 
 
 def _at_giving(
-    plan: Plan,
-    medicine: str,
-    planned: Mapping[str, Any],
-    answer: Mapping[str, Any],
-    people: People,
-    accepted: tuple[Accepted, ...],
+    plan: Plan, request: Request, planned: Mapping[str, Any], answer: Mapping[str, Any], people: People
 ) -> tuple[Finding, ...]:
     """The plan's findings, and what only the moment of giving can show."""
-    more = []
+    more = check_giver(request.order, people.given_by)
     if any(found.code == "second-check-needed" for found in plan.findings) and not people.checked_by:
-        more.append(finding("second-check-missing", medicine=medicine))
+        more.append(finding("second-check-missing", medicine=request.medicine.name))
     if plan.candidate is not None:
         more += check_scanned(plan.candidate, plan.containers)
     changed = [
@@ -272,7 +296,7 @@ def _at_giving(
     ]
     if changed:
         more.append(finding("plan-changed", changes="; ".join(changed)))
-    return worst_first([*plan.findings, *(accept(found, accepted) for found in more)])
+    return worst_first([*plan.findings, *(accept(found, request.accepted) for found in more)])
 
 
 def _told(value: Any) -> str:
@@ -286,12 +310,17 @@ def _claim_of(writer: Writer, order: str, number: int, happened: Happened) -> Cl
     claim = writer.claimed(dose_key(order, number))
     if claim is None:
         return None
+    if happened.twice:
+        return Claimed(claim)
+    raise already_given(writer, claim)
+
+
+def already_given(writer: Writer, claim: Claim) -> AlreadyGiven:
+    """The refusal of a planned dose that is recorded, with who gave it and when."""
     fact = writer.fact(claim.stream, claim.number)
     body = fact.body if fact is not None else {}
     entry = f"{claim.stream.removeprefix('patient/')}-{claim.number}"
-    if happened.twice:
-        return Claimed(claim)
-    raise AlreadyGiven(
+    return AlreadyGiven(
         f"this planned dose is already recorded: entry {entry}, {body.get('amount')} of {body.get('medicine')} "
         f"given by {body.get('given_by')} at {clock_text(body.get('at', ''))}. "
         "If it truly happened twice, say so: --twice",
@@ -343,7 +372,7 @@ def _entry_body(
         "waste_ml": exact_text(waste_ml),
         "waste": machine_text(strength.amount_in(waste_ml)),
         "at": happened.at.isoformat(),
-        "zone": current.zone,
+        "zone": zone_of(state, current).key,
         "plan": digest,
         **people.as_body(),
     }

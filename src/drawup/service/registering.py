@@ -14,11 +14,13 @@ from drawup.exchange.gs1 import check_digit_holds
 from drawup.exchange.reader import FieldError, Fields, checked_text, day_of, moment_of, shown
 from drawup.exchange.request import read_request
 from drawup.injection.anatomy import region_words, sites_on
+from drawup.injection.finding import Finding
 from drawup.injection.quantity import Dimension
 from drawup.record.fact import Fact
 from drawup.record.store import Store, Writer
-from drawup.service.entries import check_time, check_words
+from drawup.service.entries import check_named, check_time, check_words
 from drawup.service.errors import UseCaseError
+from drawup.service.planning import answer_document, request_document
 from drawup.service.state import (
     PatientState,
     alike_key,
@@ -72,7 +74,7 @@ def add_to_formulary(store: Store, entry: Mapping[str, Any], *, now: datetime, b
             if known is not None and known.name != medicine.name:
                 raise UseCaseError(f"the code {pack.gtin} already stands for {known.name}. Check both labels")
             keys.append(f"gtin:{pack.gtin}")
-        body = {"medicine": _plain(entry), "by": by}
+        body = {"medicine": plain(entry), "by": by}
         return writer.append("formulary", "medicine", body, recorded_at=now, keys=keys)
 
 
@@ -93,7 +95,7 @@ def _check_gtin(field: str, gtin: str) -> None:
         )
 
 
-def _plain(entry: Mapping[str, Any]) -> Any:
+def plain(entry: Mapping[str, Any]) -> Any:
     """The entry as it is kept: exact numbers and TOML dates as text to the last figure, and nothing that is null."""
 
     def walk(value: Any) -> Any:
@@ -127,7 +129,7 @@ def _add_diluent(store: Store, entry: Any, *, now: datetime, by: str) -> Fact:
         known = known_code(writer, padded)
         if known is not None and known.name != name:
             raise UseCaseError(f"the code {padded} already stands for {known.name}. Check both labels")
-        body = {"diluent": _plain(entry), "by": by}
+        body = {"diluent": plain(entry), "by": by}
         return writer.append("formulary", "diluent", body, recorded_at=now, keys=[f"gtin:{padded}", "diluents"])
 
 
@@ -246,8 +248,17 @@ def _check_patient_fact(state: PatientState, kind: str, body: Mapping[str, Any],
             patient["pregnant"] = body["pregnant"]
         case "birth":
             patient["born_at_weeks"] = body["weeks"]
+        case "result":
+            check_time(moment_of(body["at"], "results[0].at"), now, happened="tested")
+            document["results"] = [{key: body[key] for key in ("what", "result", "at")}]
+        case "zone":
+            check_zone(body["zone"])
+            return
         case "consent":
-            checked_text(body["text"], "consent", 500)
+            checked_text(body.get("text", ""), "consent", 500)
+            if "given_by" in body:
+                consent = ("given_by", "at", "medicine", "relation", "until")
+                document["consents"] = [{key: body[key] for key in consent if key in body}]
         case _:
             raise UseCaseError(f'"{kind}" is not a fact about a patient')
     read_request(document, policy=current.policy)
@@ -270,33 +281,108 @@ def _check_region(state: PatientState, kind: str, body: Mapping[str, Any]) -> No
 
 
 def enter_order(
-    store: Store, patient: str, order: Mapping[str, Any], *, now: datetime, by: str = "", replaces: str | None = None
+    store: Store,
+    patient: str,
+    order: Mapping[str, Any],
+    *,
+    now: datetime,
+    by: str = "",
+    replaces: str | None = None,
+    picture: Mapping[str, str] | None = None,
 ) -> str:
-    """Keep an order (the public request's `order`); returns its name. Orders are replaced or stopped, never edited."""
+    """Keep an order (the public request's `order`); returns its name. Orders are replaced or stopped, never edited.
+
+    `picture`: name and SHA-256 of a picture of the paper; the picture itself stays outside.
+    """
     check_words(by=by)
     with store.writing() as writer:
-        state = patient_state(writer, patient)
-        current = setting(writer)
-        name = order.get("medicine")
-        if not isinstance(name, str) or not name.strip():
-            raise FieldError("order.medicine", "missing, expected the name of a medicine of the formulary")
-        entry = formulary_entry(writer, name)
-        document = {
-            "format": 1,
-            "now": now.astimezone(ZoneInfo(current.zone)).isoformat(),
-            "patient": {"born": state.person["born"]},
-            "order": dict(order),
-            "medicine": dict(entry),
-        }
-        read_request(document, policy=current.policy)
-        if replaces is not None and (replaces not in state.orders or "replaced_by" in state.orders[replaces]):
-            raise UseCaseError(f'"{shown(replaces)}" is not an order of {state.name} that can be replaced')
-        identity = f"{state.patient}.{len(state.orders) + 1}"
-        body: dict[str, Any] = {"id": identity, "order": _plain(order), "by": by}
-        if replaces is not None:
-            body["replaces"] = replaces
-        writer.append(patient_stream(state.patient), "order", body, recorded_at=now, keys=[f"order:{identity}"])
+        return put_order(
+            writer, patient_state(writer, patient), order, now=now, by=by, replaces=replaces, picture=picture
+        )
+
+
+def put_order(
+    writer: Writer,
+    state: PatientState,
+    order: Mapping[str, Any],
+    *,
+    now: datetime,
+    by: str,
+    replaces: str | None = None,
+    picture: Mapping[str, str] | None = None,
+    session: str | None = None,
+) -> str:
+    """Keep an order in a transaction that is open; returns its name."""
+    current = setting(writer)
+    name = order.get("medicine")
+    if not isinstance(name, str) or not name.strip():
+        raise FieldError("order.medicine", "missing, expected the name of a medicine of the formulary")
+    for key in ("entered", "signed", "stopped"):
+        if key in order:
+            raise FieldError(f"order.{key}", "is what became of an order, written down by itself. Leave it out")
+    document = {
+        "format": 1,
+        "now": now.astimezone(ZoneInfo(current.zone)).isoformat(),
+        "patient": {"born": state.person["born"]},
+        "order": dict(order),
+        "medicine": dict(formulary_entry(writer, name)),
+    }
+    read_request(document, policy=current.policy)
+    if replaces is not None and (replaces not in state.orders or "replaced_by" in state.orders[replaces]):
+        raise UseCaseError(f'"{shown(replaces)}" is not an order of {state.name} that can be replaced')
+    identity = f"{state.patient}.{len(state.orders) + 1}"
+    body: dict[str, Any] = {"id": identity, "order": plain(order), "by": by}
+    for key, value in (("replaces", replaces), ("picture", picture), ("session", session)):
+        if value is not None:
+            body[key] = value
+    writer.append(patient_stream(state.patient), "order", body, recorded_at=now, keys=[f"order:{identity}"])
     return identity
+
+
+def order_changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
+    """What differs between two orders, a line each: "dose.amount: 75 mg, now 100 mg"."""
+    old, new = _flat(before), _flat(after)
+    return [
+        f"{key}: {old.get(key, 'nothing')}, now {new.get(key, 'nothing')}"
+        for key in dict.fromkeys((*old, *new))
+        if old.get(key) != new.get(key)
+    ]
+
+
+def _flat(value: Any, path: str = "") -> dict[str, str]:
+    if isinstance(value, Mapping):
+        return {
+            name: text
+            for key, one in value.items()
+            for name, text in _flat(one, f"{path}.{key}" if path else key).items()
+        }
+    if isinstance(value, list):
+        listed = enumerate(value, start=1)
+        return {name: text for index, one in listed for name, text in _flat(one, f"{path} {index}").items()}
+    return {path: str(value)}
+
+
+def double_orders(store: Store, order: str, *, now: datetime) -> list[Finding]:
+    """Other open orders of the same medicine or group, both shown, and both counted in the maximum of a day."""
+    state, current = patient_state(store, order.partition(".")[0]), setting(store)
+    document = request_document(store, state, order, current, now=now)
+    _, plan, _ = answer_document(document, current)
+    return [one for one in plan.findings if one.code in ("duplicate-order", "daily-maximum-orders")]
+
+
+def sign_order(store: Store, order: str, *, by: str, at: datetime, now: datetime) -> Fact:
+    """What had to follow an order was done: the signature, or whatever its authority asks for."""
+    check_named(by)
+    check_time(at, now, happened="signed")
+    with store.writing() as writer:
+        state = patient_state(writer, order.partition(".")[0])
+        if order not in state.orders:
+            raise UseCaseError(f'no order "{shown(order)}". See drawup order list --patient {state.patient}')
+        held = state.orders[order]
+        if "signed" in held:
+            raise UseCaseError(f'order "{order}" was signed by {held["signed"]["by"]} already')
+        body = {"id": order, "by": by, "at": at.isoformat()}
+        return writer.append(patient_stream(state.patient), "order signed", body, recorded_at=now)
 
 
 def stop_order(store: Store, order: str, *, on: str, reason: str, now: datetime, by: str = "") -> Fact:

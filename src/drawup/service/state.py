@@ -45,6 +45,12 @@ class Reading(Protocol):
 
     def claimed(self, key: str) -> Claim | None: ...
 
+    def position(self) -> tuple[int, str]: ...
+
+    def streams_since(self, position: int) -> tuple[tuple[str, str], ...]: ...
+
+    def link_at(self, position: int) -> str | None: ...
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
@@ -74,6 +80,14 @@ class Entry:
 
 
 @dataclass(slots=True)
+class Watching:
+    """What was seen since an injection that is watched after, and who ended the watch; None while it goes on."""
+
+    looks: list[dict[str, Any]] = field(default_factory=list)
+    ended: dict[str, Any] | None = None
+
+
+@dataclass(slots=True)
 class PatientState:
     """One patient as the facts stand."""
 
@@ -91,6 +105,13 @@ class PatientState:
     born_at_weeks: int | None = None
     readings: list[dict[str, Any]] = field(default_factory=list)
     consents: list[dict[str, Any]] = field(default_factory=list)
+    results: list[dict[str, Any]] = field(default_factory=list)
+    answers: list[dict[str, Any]] = field(default_factory=list)
+    contacts: list[dict[str, Any]] = field(default_factory=list)
+    drawn_up: list[dict[str, Any]] = field(default_factory=list)
+    watches: dict[int, Watching] = field(default_factory=dict)
+    effects: dict[int, dict[str, Any]] = field(default_factory=dict)
+    zone: str | None = None
     orders: dict[str, dict[str, Any]] = field(default_factory=dict)
     entries: dict[int, Entry] = field(default_factory=dict)
 
@@ -109,7 +130,9 @@ class PatientState:
         return [
             order
             for order in self.orders.values()
-            if "stopped" not in order and "replaced_by" not in order and (order["order"].get("stop") or "9999") >= day
+            if order.get("stopped", "9999") > day
+            and "replaced_by" not in order
+            and (order["order"].get("stop") or "9999") >= day
         ]
 
 
@@ -172,8 +195,26 @@ def _fold(state: PatientState, fact: Fact) -> None:
             state.pregnant = body["pregnant"]
         case "birth":
             state.born_at_weeks = body["weeks"]
+        case "result":
+            state.results.append(body)
+        case "answers":
+            state.answers += [{**one, "at": body["at"], "by": body["by"]} for one in body["answers"]]
+        case "zone":
+            state.zone = body["zone"]
+        case "contact":
+            state.contacts.append(body)
+        case "drawn up":
+            state.drawn_up.append({**body, "number": fact.number})
+        case "watched":
+            state.watches.setdefault(body["entry"], Watching()).looks.append(body)
+        case "watch ended":
+            state.watches.setdefault(body["entry"], Watching()).ended = body
+        case "effect":
+            state.effects[body["entry"]] = body
+        case "order signed":
+            state.orders[body["id"]]["signed"] = body
         case "order":
-            state.orders[body["id"]] = dict(body)
+            state.orders[body["id"]] = {**body, "entered": fact.recorded_at.isoformat()}
             if "replaces" in body:
                 state.orders[body["replaces"]]["replaced_by"] = body["id"]
         case "order stopped":

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 
 from drawup.exchange.reader import checked_text, shown
 from drawup.record.fact import Fact
 from drawup.service.errors import UseCaseError
-from drawup.service.planning import open_marks
-from drawup.service.state import Entry, PatientState, Reading, all_stock, patient_state
+from drawup.service.known import open_marks
+from drawup.service.near_misses import counted
+from drawup.service.state import Entry, PatientState, Reading, Watching, all_stock, patient_state
+from drawup.service.watching import open_syringes
 
 
 def chart(reading: Reading, patient: str) -> dict[str, Any]:
@@ -29,12 +30,15 @@ def chart(reading: Reading, patient: str) -> dict[str, Any]:
         "readings": state.readings,
         "consents": state.consents,
         "orders": list(state.orders.values()),
+        "contacts": sorted(state.contacts, key=lambda one: datetime.fromisoformat(one["at"])),
+        "drawn_up": _drawn_up(state),
         "entries": [entry_json(state, entry) for entry in sorted(state.entries.values(), key=lambda one: one.at)],
     }
 
 
 def entry_json(state: PatientState, entry: Entry) -> dict[str, Any]:
     """One entry as it stands, what was first written, and each correction with its reason."""
+    watching = state.watches.get(entry.number) or Watching()
     return {
         "entry": state.entry_id(entry.number),
         "kind": entry.kind,
@@ -44,7 +48,16 @@ def entry_json(state: PatientState, entry: Entry) -> dict[str, Any]:
         "body": dict(entry.body),
         "first_written": dict(entry.original) if entry.corrections else None,
         "corrections": [_correction(fact) for fact in entry.corrections],
+        "looks": sorted(watching.looks, key=lambda one: datetime.fromisoformat(one["at"])),
+        "watch_ended": watching.ended,
+        "effect": state.effects.get(entry.number),
     }
+
+
+def _drawn_up(state: PatientState) -> list[dict[str, Any]]:
+    """What was drawn up and what was set aside; `open` where it was neither used, written off nor set aside since."""
+    standing = {one["number"] for one in open_syringes(state)}
+    return [{**one, "open": one["number"] in standing} for one in state.drawn_up]
 
 
 def _correction(fact: Fact) -> dict[str, Any]:
@@ -148,18 +161,8 @@ def review(reading: Reading) -> list[dict[str, Any]]:
 
 
 def near_misses(reading: Reading) -> dict[str, Any]:
-    """What scans and stops caught before it reached a patient, counted by code; without blame."""
-    facts = reading.find("near miss")
-    counts = Counter(fact.body["code"] for fact in facts)
-    return {
-        "count": len(facts),
-        "by_code": dict(sorted(counts.items())),
-        "latest": [_near_miss(fact) for fact in facts[-20:]],
-    }
+    """What was caught, obeyed and overridden, counted by code and month, and what is for whoever keeps the formulary.
 
-
-def _near_miss(fact: Fact) -> Mapping[str, Any]:
-    return {
-        "at": fact.recorded_at.isoformat(),
-        **{key: fact.body[key] for key in ("code", "message", "patient", "order")},
-    }
+    Without blame: the counts name nobody.
+    """
+    return counted(reading)
