@@ -10,7 +10,7 @@ import sys
 import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, tzinfo
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, TypeVar
 from zoneinfo import ZoneInfo
@@ -155,8 +155,11 @@ def moment(text: str | None, store: Store, desk: Desk) -> datetime:
     Day and hour must both stand there. A time that the clock skipped or showed twice must bring its offset.
     """
     zone = place_zone(store)
-    if text is None:
-        return desk.clock().astimezone(zone)
+    return desk.clock().astimezone(zone) if text is None else moment_in(text, zone)
+
+
+def moment_in(text: str, zone: tzinfo) -> datetime:
+    """A time as people write it, by the clock of a zone where it brings no offset of its own."""
     try:
         read = datetime.fromisoformat(text.strip()) if _TIME.fullmatch(text.strip()) else None
     except ValueError:
@@ -166,7 +169,7 @@ def moment(text: str | None, store: Store, desk: Desk) -> datetime:
     return read if read.tzinfo is not None else _local(read, zone)
 
 
-def _local(read: datetime, zone: ZoneInfo) -> datetime:
+def _local(read: datetime, zone: tzinfo) -> datetime:
     """A time by the clock of the place, where that clock showed it exactly once."""
     first, second = read.replace(tzinfo=zone), read.replace(tzinfo=zone, fold=1)
     if first.utcoffset() == second.utcoffset():

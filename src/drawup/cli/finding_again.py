@@ -8,9 +8,11 @@ from zoneinfo import ZoneInfo
 
 import click
 
+from drawup.cli.due import contact_text
 from drawup.cli.edge import clock, echo_json, idle, json_option, open_record, person_line, place_zone, show, told
 from drawup.cli.main import Desk
 from drawup.cli.registering import allergy_words, dose_words, safe_amount
+from drawup.cli.watching import ended_words, look_words
 
 
 @click.command(epilog="Example: drawup chart 0001   or, what wants review:   drawup chart --review")
@@ -18,7 +20,9 @@ from drawup.cli.registering import allergy_words, dose_words, safe_amount
 @click.option(
     "--review", "for_review", is_flag=True, help="Entries of all patients that somebody should look at again."
 )
-@click.option("--near-misses", is_flag=True, help="What was caught before giving, counted without blame.")
+@click.option(
+    "--near-misses", is_flag=True, help="What was caught before giving, and what was overridden: counted without blame."
+)
 @json_option
 @click.pass_obj
 @told
@@ -67,6 +71,10 @@ def _chart_lines(found: Mapping[str, Any], zone: ZoneInfo) -> list[str]:
         ended = f"   stopped {held['stopped']}" if "stopped" in held else ""
         ended += f"   replaced by {held['replaced_by']}" if "replaced_by" in held else ""
         lines.append(f"    {held['id']}  {rule['medicine']} {dose_words(rule)} {rule.get('route', '')}{ended}")
+    for one in found["contacts"]:
+        lines.append(f"  Contact     order {one['order']}: {contact_text(one)}")
+    for one in found["drawn_up"]:
+        lines.append(f"  Drawn up    {_drawn_words(one)}")
     lines.append("  Entries")
     for entry in found["entries"]:
         lines += _entry_lines(entry, zone)
@@ -84,10 +92,39 @@ def _entry_lines(entry: Mapping[str, Any], zone: ZoneInfo) -> list[str]:
         lines.append(f"        corrected {when} by {correction['by']}: {correction['reason']}{moved}")
     if entry["body"].get("note"):
         lines.append(f"        note: {entry['body']['note']}")
+    lines += [f"        {words}" for words in _after_words(entry)]
     for found in entry["body"].get("findings", ()):
         if found["code"] in entry["body"].get("review", ()):
             lines.append(f"        for review: {found['message']}")
     return lines
+
+
+def _after_words(entry: Mapping[str, Any]) -> list[str]:
+    """What came after it: the next try and who was told, what was seen, who ended the watch, and whether it helped."""
+    body, lines = entry["body"], []
+    if body.get("told"):
+        lines.append(f"told: {body['told']}")
+    if body.get("next_try"):
+        lines.append(f"next try {clock(body['next_try'])}")
+    lines += [f"watched {look_words(look)}" for look in entry["looks"]]
+    if entry["watch_ended"]:
+        lines.append(f"watch ended {ended_words(entry['watch_ended'])}")
+    elif body.get("watch", {}).get("signed") and not entry["void"]:
+        lines.append(f"watched until {clock(body['watch']['until'])}; nobody has signed its end")
+    effect = entry["effect"]
+    if effect:
+        words = f": {effect['words']}" if effect["words"] else ""
+        lines.append(f"helped: {effect['helped']}, {clock(effect['at'])} by {effect['by']}{words}")
+    return lines
+
+
+def _drawn_words(one: Mapping[str, Any]) -> str:
+    """What was drawn up for which order, from what, and whether it still stands open."""
+    batches = ", ".join(f"{box['count']} x batch {box['batch']}" for box in one["containers"])
+    what = f"{clock(one['at'])} {one['medicine']}, order {one['order']}, from {batches} by {one['by']}"
+    if "set_aside" in one:
+        return f"{what}: set aside, {one['words']}"
+    return f"{what}: NOT YET GIVEN OR SET ASIDE" if one["open"] else what
 
 
 def _body_words(kind: str, body: Mapping[str, Any]) -> str:
@@ -135,6 +172,17 @@ def _show_near_misses(found: Mapping[str, Any], zone: ZoneInfo | None, as_json: 
     click.echo(f"{found['count']} caught before giving")
     for code, count in found["by_code"].items():
         click.echo(f"    {count:>4}  {code}")
+    if found["overridden"]:
+        click.echo("Answered with a reason, or given all the same")
+    for code, one in found["overridden"].items():
+        click.echo(f"    {one['overridden']:>4}  of {one['of']}  {code}  ({one['share_overridden']})")
+    if found["reported"]:
+        click.echo("For whoever keeps the formulary: answered in more than nine of ten, so that few read them any more")
+    for code in found["reported"]:
+        click.echo(f"          {code}")
+    for month, codes in found["by_month"].items():
+        sums = {name: sum(one[name] for one in codes.values()) for name in ("caught", "obeyed", "overridden")}
+        click.echo(f"  {month}  {', '.join(f'{count} {name}' for name, count in sums.items())}")
     for one in found["latest"]:
         show(f"  {clock(one['at'], zone)}  patient {one['patient']}, order {one['order']}: {one['message']}")
 

@@ -6,6 +6,7 @@ from drawup.cli.edge import finding_text, line
 from drawup.injection.arrangement import PlannedInjection, barrel_text
 from drawup.injection.barrel import mark_text, percent_text
 from drawup.injection.flow import Push
+from drawup.injection.lateness import closes_text, opens_text, planned_text
 from drawup.injection.medicine import ROUTE_WORDS, Presentation
 from drawup.injection.needle import NeedleChoice, needle_words
 from drawup.injection.notation import render, render_concentration, render_ml, render_number
@@ -23,6 +24,7 @@ def plan_text(plan: Plan, request: Request, policy: Policy) -> str:
     if plan.findings:
         lines += [finding_text(found) for found in plan.findings]
     lines.append("")
+    lines += _when(plan)
     if plan.candidate is not None:
         lines += _preparation(plan, plan.candidate, request.medicine.presentations, policy)
     for index, injection in enumerate(plan.injections):
@@ -52,6 +54,22 @@ def _clear(plan: Plan) -> str:
     if any(found.code == "second-check-needed" for found in plan.findings):
         return "Nothing stands in the way but the second check."
     return "Nothing stands in the way."
+
+
+def _when(plan: Plan) -> list[str]:
+    """When the dose is planned for, its window, and why."""
+    outlook = plan.outlook
+    if outlook is None:
+        return []
+    due = outlook.due
+    if due is None:
+        return [line("When", outlook.ended)]
+    if due.when_needed:
+        return [line("When", due.because)]
+    last = closes_text(due, plan.zone)
+    until = f", until {last}" if last else ""
+    words = f"planned for {planned_text(due, plan.zone)}, may be given from {opens_text(due, plan.zone)}{until}"
+    return [line("When", words), f"      {due.because}"]
 
 
 def _preparation(plan: Plan, candidate: Candidate, packs: tuple[Presentation, ...], policy: Policy) -> list[str]:

@@ -63,6 +63,7 @@ def _told_entry(recorded: Any, as_json: bool) -> None:
                 "recorded_at": recorded.fact.recorded_at.isoformat(),
                 "body": recorded.fact.body,
                 "findings": [finding_json(found) for found in recorded.findings],
+                "lines": list(recorded.lines),
             }
         )
         return
@@ -73,7 +74,7 @@ def _told_entry(recorded: Any, as_json: bool) -> None:
     when = clock(body["at"]) if body.get("at") else ""
     click.echo(f"Entry {recorded.entry}: {recorded.fact.kind}{', ' + what if what else ''}, {when} by {who}{checked}.")
     for words in recorded.lines:
-        click.echo(f"  {words}")
+        show(f"  {words}")
     for one in body.get("injections", ()):
         point = f" point {one['point']}" if one.get("point") else ""
         click.echo(
@@ -172,26 +173,40 @@ def _without_plan(store: Any, desk: Desk, given_by: str, at: Any, how: dict[str,
     return given_without_plan(store, how["patient"], body, scans=how["scans"], now=desk.clock(), anyway=how["anyway"])
 
 
-@click.command(epilog="Example: drawup not-given 0001.1 --reason refused --by 'Petra Example'")
+@click.command(epilog="Example: drawup not-given 0001.1 --reason refused --could-decide yes --by 'Petra Example'")
 @click.argument("order")
 @click.option("--reason", required=True, metavar="REASON", help=f"One of: {_REASONS}.")
 @click.option("--words", default="", metavar="WORDS", help="More about it.")
+@click.option("--could-decide", default="", metavar="yes|no", help="With refused: whether the person could decide.")
+@click.option("--next-try", metavar="TIME", help="When it is tried again.")
+@click.option("--told", "who_was_told", default="", metavar="NAME", help="Who was told.")
 @_scan_option
 @click.option("--at", metavar="TIME", help="When; now if left out.")
 @click.option("--by", required=True, metavar="NAME")
 @json_option
 @click.pass_obj
 @told
-def not_given(
-    desk: Desk, order: str, reason: str, words: str, scans: tuple[str, ...], at: str | None, by: str, as_json: bool
-) -> None:
-    """Record that the next dose of an ORDER was not given, and why. Containers drawn up are written off."""
-    from drawup.service.otherwise import not_given as record_not_given
+def not_given(desk: Desk, /, order: str, reason: str, by: str, as_json: bool, **how: Any) -> None:
+    """Record that the next dose of an ORDER was not given, and why. It moves no clock: the dose stays due.
+
+    Says what follows and until when it is due. Containers drawn up are written off: those scanned, or those of the
+    syringe that stands drawn up for this dose.
+    """
+    from drawup.service.not_given import not_given as record_not_given
 
     with open_record(desk) as store:
-        when = moment(at, store, desk)
         recorded = record_not_given(
-            store, order=order, reason=reason, words=words, scans=scans, by=by, at=when, now=desk.clock()
+            store,
+            order=order,
+            reason=reason,
+            words=how["words"],
+            could_decide=how["could_decide"],
+            next_try=moment(how["next_try"], store, desk) if how["next_try"] is not None else None,
+            told=how["who_was_told"],
+            scans=how["scans"],
+            by=by,
+            at=moment(how["at"], store, desk),
+            now=desk.clock(),
         )
     _told_entry(recorded, as_json)
 

@@ -6,7 +6,21 @@ from typing import Any
 
 import click
 
-from drawup.cli.edge import by_option, clock, echo_json, idle, json_option, moment, open_record, read_entry, today, told
+from drawup.cli.edge import (
+    by_option,
+    clock,
+    echo_json,
+    finding_text,
+    idle,
+    json_option,
+    moment,
+    open_record,
+    read_bytes,
+    read_entry,
+    show,
+    today,
+    told,
+)
 from drawup.cli.main import Desk
 
 
@@ -170,7 +184,13 @@ def patient_list(desk: Desk, as_json: bool) -> None:
 )
 @click.option("--pregnant/--not-pregnant", "pregnant", default=None, help="As asked or tested.")
 @click.option("--born-at-weeks", type=int, metavar="N", help="Completed weeks of pregnancy at birth, for a newborn.")
-@click.option("--consent", metavar="WORDS", help="Who consented to what, until when.")
+@click.option("--consent", metavar="WORDS", help="Who consented to what, until when, in words.")
+@click.option("--consent-by", metavar="NAME", help="Who consented.")
+@click.option("--relation", metavar="WORDS", help="In what relation to the patient: mother, self.")
+@click.option("--consent-for", metavar="MEDICINE", help="To which medicine; to every one if left out.")
+@click.option("--consent-until", metavar="DAY", help="The last day on which it holds.")
+@click.option("--result", metavar="TEST=RESULT", help='A test whose result is a word: "pregnancy test=negative".')
+@click.option("--zone", metavar="ZONE", help="Where the patient is looked after from now on: America/New_York.")
 @by_option
 @json_option
 @click.pass_obj
@@ -230,7 +250,10 @@ _BESIDE: tuple[tuple[str, str | None, tuple[str, ...]], ...] = (
     ("side", None, ("avoid", "use_again")),
     ("reason", "", ("avoid", "use_again", "not_allergic")),
     ("watched_by", None, ("bleeding",)),
-    ("at", None, ("reading", "consent", "pregnant", "no_earlier_doses")),
+    ("at", None, ("reading", "consent", "consent_by", "pregnant", "no_earlier_doses", "result")),
+    ("relation", None, ("consent_by",)),
+    ("consent_for", None, ("consent_by",)),
+    ("consent_until", None, ("consent_by",)),
 )
 
 
@@ -276,6 +299,15 @@ def _noted(given: dict[str, Any], at: str, today: str) -> list[tuple[str, dict[s
         facts.append(("birth", {"weeks": given["born_at_weeks"]}))
     if given["consent"] is not None:
         facts.append(("consent", {"text": given["consent"], "at": at}))
+    if given["consent_by"] is not None:
+        told = {"medicine": given["consent_for"], "relation": given["relation"], "until": given["consent_until"]}
+        said = {key: value for key, value in told.items() if value}
+        facts.append(("consent", {"given_by": given["consent_by"], **said, "at": at}))
+    if given["result"] is not None:
+        what, result = _pair(given["result"], "TEST=RESULT")
+        facts.append(("result", {"what": what, "result": result, "at": at}))
+    if given["zone"] is not None:
+        facts.append(("zone", {"zone": given["zone"]}))
     return facts
 
 
@@ -315,21 +347,84 @@ def order() -> None:
 @order.command("add", epilog="Example: drawup order add 0001 order.json --by 'Dr. Example'")
 @click.argument("name", metavar="PATIENT")
 @click.argument("file")
-@click.option("--replaces", metavar="ORDER", help="The order that this one replaces.")
+@click.option("--replaces", metavar="ORDER", help="The order that this one replaces; what changed is shown.")
+@click.option("--copied-by", metavar="NAME", help="Who copied it from paper.")
+@click.option("--read-back-by", metavar="NAME", help="Who read it back to the prescriber.")
+@click.option("--picture", metavar="FILE", help="A picture of the paper: its name and hash are kept, not the picture.")
+@click.option("--unclear", multiple=True, metavar="WORDS", help="What cannot be read in it; the prescriber is asked.")
 @by_option
 @json_option
 @click.pass_obj
 @told
-def order_add(desk: Desk, name: str, file: str, replaces: str | None, by: str, as_json: bool) -> None:
-    """Enter an order for PATIENT from a JSON or TOML FILE, written as the plan request's `order`."""
-    from drawup.service.registering import enter_order
+def order_add(
+    desk: Desk,
+    name: str,
+    file: str,
+    replaces: str | None,
+    copied_by: str | None,
+    read_back_by: str | None,
+    picture: str | None,
+    unclear: tuple[str, ...],
+    by: str,
+    as_json: bool,
+) -> None:
+    """Enter an order for PATIENT from a JSON or TOML FILE, written as the plan request's `order`.
+
+    Another open order of the same medicine or group is shown beside it.
+    """
+    from drawup.exchange.answer import finding_json
+    from drawup.service.registering import double_orders, enter_order, order_changes
+    from drawup.service.state import patient_state
 
     rule = read_entry(file)
     if not isinstance(rule, dict):
         raise ValueError("expected an object with medicine, route and dose")
+    said = {"copied_by": copied_by, "read_back_by": read_back_by, "unclear": list(unclear)}
+    rule |= {key: value for key, value in said.items() if value}
+    kept = _picture(picture) if picture is not None else None
     with open_record(desk) as store:
-        identity = enter_order(store, name, rule, now=desk.clock(), by=by, replaces=replaces)
-    _answer({"order": identity}, f"Entered as order {identity}.", as_json)
+        identity = enter_order(store, name, rule, now=desk.clock(), by=by, replaces=replaces, picture=kept)
+        found = double_orders(store, identity, now=desk.clock())
+        orders = patient_state(store, identity.partition(".")[0]).orders
+    before = orders[replaces]["order"] if replaces is not None else None
+    changed = order_changes(before, orders[identity]["order"]) if before is not None else []
+    if as_json:
+        document: dict[str, Any] = {"order": identity}
+        if replaces is not None:
+            document["changed"] = changed
+        if found:
+            document["findings"] = [finding_json(one) for one in found]
+        echo_json(document)
+        return
+    click.echo(f"Entered as order {identity}.")
+    if replaces is not None:
+        show("\n".join(["  What changed:", *(f"      {line}" for line in changed or ["nothing"])]))
+    for one in found:
+        show(finding_text(one))
+
+
+def _picture(path: str) -> dict[str, str]:
+    """The name of a picture of the paper and its SHA-256, by which it can be known again."""
+    from hashlib import sha256
+    from pathlib import Path
+
+    return {"name": Path(path).name, "sha256": sha256(read_bytes(path, most=50_000_000)).hexdigest()}
+
+
+@order.command("sign", epilog="Example: drawup order sign 0001.1 --by 'Dr. Example'")
+@click.argument("name", metavar="ORDER")
+@click.option("--by", required=True, metavar="NAME", help="Who signed, or did what had to follow.")
+@click.option("--at", metavar="TIME", help="When; now if left out.")
+@json_option
+@click.pass_obj
+@told
+def order_sign(desk: Desk, name: str, by: str, at: str | None, as_json: bool) -> None:
+    """Write down that what had to follow an ORDER was done, such as the signature under a spoken one."""
+    from drawup.service.registering import sign_order
+
+    with open_record(desk) as store:
+        sign_order(store, name, by=by, at=moment(at, store, desk), now=desk.clock())
+    _answer({"order": name, "signed": by}, f"Order {name} is signed by {by}.", as_json)
 
 
 @order.command("stop", epilog="Example: drawup order stop 0001.1 --on 2026-03-05 --reason 'course ended'")
@@ -368,7 +463,16 @@ def order_list(desk: Desk, name: str, as_json: bool) -> None:
     for held in state.orders.values():
         rule = held["order"]
         word = "open" if held["id"] in open_now else "ended"
-        click.echo(f"{held['id']}  {word}  {rule['medicine']}  {rule.get('route') or 'no route'}  {dose_words(rule)}")
+        when = when_words(rule)
+        route = rule.get("route") or "no route"
+        click.echo(f"{held['id']}  {word}  {rule['medicine']}  {route}  {dose_words(rule)}{when and ', '}{when}")
+
+
+def when_words(rule: dict[str, Any]) -> str:
+    """When its doses are to be given, in a few words."""
+    from drawup.exchange.schedule_entry import schedule_words
+
+    return schedule_words(rule)
 
 
 def dose_words(rule: dict[str, Any]) -> str:
@@ -376,6 +480,8 @@ def dose_words(rule: dict[str, Any]) -> str:
     dose = rule.get("dose") or {}
     if dose.get("bands"):
         return f"by bands of {dose.get('by') or 'weight'}"
+    if dose.get("steps"):
+        return "in steps of " + ", ".join(safe_amount(step["amount"]) for step in dose["steps"])
     words = safe_amount(dose.get("amount")) or "no dose"
     if dose.get("to"):
         words += f" to {safe_amount(dose['to'])}"

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from datetime import date, timedelta
 
 from drawup.demo.clinic import Event, Making, moment, staff
-from drawup.service import correcting, otherwise
+from drawup.service import correcting, not_given, otherwise, watching
 
 _NORVATIDE, _DORSULIN, _PENDRY = "09501101531017", "09501101531086", "09501101531154"
 LOOK_ALIKE = "(01)09501101531024(17)270331(10)K7731"
@@ -45,11 +45,14 @@ def _injections_every_few_weeks() -> Iterator[Event]:
 
 
 def _refused(making: Making) -> None:
-    otherwise.not_given(
+    not_given.not_given(
         making.store,
         order=making.orders["jory/lorvexine"],
         reason="refused",
-        words="Wants to think it over; prescriber told by telephone.",
+        could_decide="yes",
+        words="Wants to think it over.",
+        told="Dr Solvei (invented), by telephone",
+        next_try=moment("2026-02-02 16:30"),
         scans=("batch:LX41",),
         by=staff("petra"),
         at=making.now,
@@ -101,6 +104,7 @@ def _children_and_babies() -> Iterator[Event]:
         lambda m: m.batch("09501101531222", "HP8", "opened", "mairi", count=-1, at=m.now.isoformat()),
     )
     yield _at("2026-02-12 13:05", _after_a_sting)
+    yield _at("2026-02-12 13:50", _calm_again)
 
 
 def _after_a_sting(making: Making) -> None:
@@ -114,7 +118,22 @@ def _after_a_sting(making: Making) -> None:
         "injections": [{"site": "vastus lateralis", "side": "right"}],
         "note": "Bee sting in the school yard, hives and wheeze; sent to the ward.",
     }
-    otherwise.given_without_plan(making.store, making.patients["corin"], body, scans=("batch:OB33",), now=making.now)
+    recorded = otherwise.given_without_plan(
+        making.store, making.patients["corin"], body, scans=("batch:OB33",), now=making.now
+    )
+    making.entries["sting"] = recorded.entry
+
+
+def _calm_again(making: Making) -> None:
+    watching.end_watch(
+        making.store,
+        making.entries["sting"],
+        seen={"condition": "breathing freely, hives fading"},
+        words="Handed over to the ward.",
+        by=staff("mairi"),
+        at=making.now,
+        now=making.now,
+    )
 
 
 _MORNING = ("5.8", "6.4", "7.1", "5.2", "8.3", "6.9", "7.7", "6.1", "5.5", "9.2")
@@ -213,8 +232,13 @@ def _for_pain(at: str, breaths: str) -> Iterator[Event]:
     yield _at(at, lambda m: m.read("lachlan", "breathing rate", f"{breaths} breaths a minute"))
     yield Event(
         at=moment(at) + timedelta(minutes=5),
-        do=lambda m: m.give("lachlan/quellamor", "batch:QM19", by="petra", checked_by="mairi"),
+        do=lambda m: m.give("lachlan/quellamor", "batch:QM19", by="petra", checked_by="mairi", called=at),
     )
+    yield Event(at=moment(at) + timedelta(minutes=40), do=lambda m: _it_helped(m, at))
+
+
+def _it_helped(making: Making, dose: str) -> None:
+    watching.helped(making.store, making.entries[dose], helped="yes", by=staff("petra"), at=making.now, now=making.now)
 
 
 def _the_other_batch(making: Making) -> None:
@@ -229,11 +253,12 @@ def _the_other_batch(making: Making) -> None:
 
 
 def _withheld(making: Making) -> None:
-    otherwise.not_given(
+    not_given.not_given(
         making.store,
         order=making.orders["lachlan/quellamor"],
         reason="reading outside limits",
-        words="7 breaths a minute; stayed with him, prescriber told.",
+        words="7 breaths a minute; stayed with him.",
+        told="Dr Solvei (invented)",
         by=staff("petra"),
         at=making.now,
         now=making.now,

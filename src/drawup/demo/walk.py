@@ -25,7 +25,7 @@ Say = Callable[[str], None]
 
 WHOLE, STOP, REASON, ALREADY, BROKEN = 0, 3, 4, 5, 1
 # Parts of what `drawup plan` and `drawup given` print, by how they begin.
-_ASIDE = ("How", "Why not", "Sources", "Drawup supports")
+_ASIDE = ("When", "How", "Why not", "Sources", "Drawup supports")
 _NOTES = ("[Good to know]",)
 _REASONS = ("[Your reason needed]",)
 _KNOWN = ("Allergies", "Weight", "Height", "Not to use", "Orders")
@@ -40,6 +40,7 @@ _ORDER = """\
 medicine = "calvrane"
 route = "intramuscular"
 dose = { amount = "75 mg" }
+schedule = { every = "1 day" }
 start = "2026-03-02"
 stop = "2026-03-04"
 prescriber = "PRESCRIBER"
@@ -100,6 +101,7 @@ class _Walk:
         _child(self)
         _insulin(self)
         _five_times_too_strong(self)
+        _handing_over(self)
         _next_day(self, entry)
         _nothing_changed(self)
         self._say(_closing(self.files, self.order))
@@ -232,6 +234,13 @@ def _main_job(walk: _Walk) -> str:
     ezra = walk.clinic.patients["ezra"]
     petra, ann, prescriber = ("--given-by", staff("petra")), staff("ann"), staff("prescriber")
     day = people()["today"]
+    walk.step(
+        f"{day} 08:50",
+        "What is due on the ward",
+        "By urgency: who, what, until when, and what stands in the way.",
+        *("due", "--place", "Kelp Ward", "--hours", "4"),
+        without=(),
+    )
     walk.step(f"{day} 08:55", "Know the patient", "Allergies and what rules out a limb come first.", "chart", ezra)
     order_file = walk.files.beside(_BESIDE[0])
     text = _ORDER.replace("PRESCRIBER", prescriber)
@@ -362,6 +371,15 @@ def _five_times_too_strong(walk: _Walk) -> None:
         "The prescriber is asked which strength was meant.",
         *(*plan, "--pack", "2", "--scan", "batch:DP500F", "--accept", reason),
         without=(*_NOTES, *_REASONS, *_ASIDE, "Needle", "Where", "Working"),
+    )
+
+
+def _handing_over(walk: _Walk) -> None:
+    walk.step(
+        f"{people()['today']} 18:30",
+        "The night nurse comes",
+        "What is being watched, half done, late and next on the clinic's list.",
+        *("handover", "--place", "Lantern Clinic", "--hours", "2"),
     )
 
 

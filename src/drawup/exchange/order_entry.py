@@ -93,24 +93,30 @@ def read_order(parent: Fields, medicine: Medicine, policy: Policy) -> Order:
     if order.start is not None and order.stop is not None and order.stop < order.start:
         fields.fail("stop", f"read {order.stop.isoformat()}, before the start {order.start.isoformat()}")
     fields.close(_ORDER_KEYS)
-    _check_ladder(order, medicine, fields)
+    order = _with_ladder(order, fields)
     _check_ever_due(order, fields, policy)
     return order
 
 
-def _check_ladder(order: Order, medicine: Medicine, fields: Fields) -> None:
-    """A ladder needs intervals to climb by, and enough doses to get to its end."""
+def _with_ladder(order: Order, fields: Fields) -> Order:
+    """A ladder needs intervals to climb by, and enough doses to get to its end.
+
+    Steps with intervals of their own count from the dose given, whatever the label says of other orders.
+    """
     schedule = order.schedule
     steps = order.dose.steps if order.dose is not None else ()
     if any(step.every for step in steps):
         if schedule is None or not schedule.counts_from_given:
             fields.fail("dose.steps", "steps with intervals of their own need a schedule that says every")
-        if (schedule.timing.counts_from or medicine.timing.counts_from) == "planned":
+        if schedule.timing.counts_from == "planned":
             fields.fail(
-                "dose.steps", 'have intervals of their own. Write schedule.counts_from = "given", or no intervals'
+                "schedule.counts_from",
+                "read planned, and the steps of the dose have intervals of their own. Write given, or no intervals",
             )
+        schedule = replace(schedule, timing=replace(schedule.timing, counts_from="given"))
+        order = replace(order, schedule=schedule)
     if schedule is None or not steps:
-        return
+        return order
     most = 1 if schedule.once else len(schedule.series) or schedule.doses
     before = sum(step.doses or 0 for step in steps)
     if most is not None and steps[0].doses is not None and before >= most:
@@ -118,6 +124,7 @@ def _check_ladder(order: Order, medicine: Medicine, fields: Fields) -> None:
         fields.fail(
             "dose.steps", f"the last step begins after {before} doses, and the schedule has {doses}. Write fewer steps"
         )
+    return order
 
 
 def _check_ever_due(order: Order, fields: Fields, policy: Policy) -> None:

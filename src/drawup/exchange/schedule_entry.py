@@ -266,9 +266,10 @@ def _clock(value: object, path: str) -> time:
 
 
 def _weekday(value: object, path: str) -> int:
-    if not isinstance(value, str) or value.casefold() not in WEEKDAYS:
-        raise FieldError(path, f'read "{shown(value)}", expected a weekday such as "monday"')
-    return WEEKDAYS.index(value.casefold())
+    for number, day in enumerate(WEEKDAYS):
+        if value in (day, day.capitalize()):
+            return number
+    raise FieldError(path, f'read "{shown(value)}", expected one of: {", ".join(WEEKDAYS)}')
 
 
 def meal_words(value: object, path: str, meals: Sequence[str]) -> str:

@@ -62,8 +62,8 @@ def check_timing(request: Request, outlook: Outlook | None, dose: Quantity | Non
     if outlook is None or order.schedule is None:
         return found + check_ahead(order, None, request.results, policy, zone, now)
     if outlook.due is None:
-        # A stopped or ended order is said once, by the order itself.
-        if outlook.ended.startswith(("all ", "given on ")):
+        # An order that is over is said once, by the order itself; one that runs on with nothing more due is said here.
+        if outlook.ended.startswith(("all ", "given on ", "the order ends ")):
             found.append(finding("order-complete", why=outlook.ended))
         return found
     due, timing = outlook.due, merged(order.schedule.timing, request.medicine.timing)

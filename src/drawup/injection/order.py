@@ -127,9 +127,11 @@ def doses_per_day(order: Order) -> int:
     """How many doses a day the order comes to, as far as it says; one where it says nothing."""
     if order.dose is not None and order.dose.doses_per_day is not None:
         return order.dose.doses_per_day
-    schedule = order.schedule
-    if schedule is None:
-        return max(1, len(order.times))
+    return times_a_day(order.schedule) if order.schedule is not None else max(1, len(order.times))
+
+
+def times_a_day(schedule: Schedule) -> int:
+    """How many doses a day a schedule comes to; one where it says nothing."""
     if schedule.when_needed:
         return schedule.most_doses or 1
     if schedule.every is not None and schedule.every.by_clock:

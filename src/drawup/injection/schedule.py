@@ -328,6 +328,9 @@ class Timetable:
         if self.weekdays:
             weeks, part = divmod(number + self._passed(), len(self.weekdays))
             return self._monday() + timedelta(days=weeks * 7 + self.weekdays[part])
+        days = self.every.days
+        if days is not None:
+            return self.start + timedelta(days=days * number)
         step = Interval(count=self.every.count * number, unit=self.every.unit)
         return add_interval(self.start, step, self.month_ends)
 

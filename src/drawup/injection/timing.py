@@ -236,9 +236,9 @@ def meal_time(words: str, calendar: Calendar) -> time:
 
 
 def _once(sheet: _Sheet) -> Outlook:
-    counted = sheet.counted()
-    if counted:
-        return Outlook(ended=f"given on {given_day(counted[-1]).isoformat()}, and ordered once")
+    given = next((past for past in reversed(sheet.doses) if sheet.day_for(past) >= sheet.start), None)
+    if given is not None:
+        return Outlook(ended=f"given on {given_day(given).isoformat()}, and ordered once")
     first = sheet.schedule.first
     if first is not None:
         return Outlook(due=_windowed(sheet, first, sheet.start, f"ordered once, for {_clock(first, sheet.zone)}"))
@@ -279,7 +279,7 @@ def _from_given(sheet: _Sheet) -> Outlook:
         moment = None if clock is None else instant(day, clock, zone)
     if day < sheet.start:
         day, because = sheet.start, f"from the start of the order, {sheet.start.isoformat()}"
-        moment = None if moment is None else instant(day, clock or MIDNIGHT, zone)
+        moment = None if clock is None else instant(day, clock, zone)
     due = _windowed(sheet, moment, day, because, every=every)
     after = sheet.day_of(due.planned + every.about) if every.by_clock else _after_given(sheet, day, number)
     return Outlook(due=replace(due, number=number, after=after))
@@ -333,7 +333,7 @@ def _from_timetable(sheet: _Sheet) -> Outlook:
             filled = table.nearest_day(max(sheet.day_for(past) for past in recent))
     number = None
     if sheet.schedule.doses is not None:
-        number = len({index for past in sheet.doses if (index := _place(sheet, table, past)) >= 0}) + 1
+        number = _places_filled(sheet, table) + 1
         if number > sheet.schedule.doses:
             return Outlook(ended=f"all {sheet.schedule.doses} doses were given")
     standing = table.floor(sheet.now)
@@ -362,9 +362,25 @@ def _from_timetable(sheet: _Sheet) -> Outlook:
 _RECENT = 50
 
 
-def _place(sheet: _Sheet, table: Timetable, past: PastDose) -> int:
-    """The number of the place that a dose fills; below 0 for one long before the first."""
-    return table.nearest(past.planned or past.at) if _timed(table) else table.nearest_day(sheet.day_for(past))
+def _places_filled(sheet: _Sheet, table: Timetable) -> int:
+    """How many different places the doses fill; one long before the first place fills none."""
+    if not _timed(table):
+        return len({table.nearest_day(sheet.day_for(past)) for past in sheet.doses} - {-1})
+    here, ahead = table.slot(0).moment, table.slot(1).moment
+    count, index, until = 0, -1, here - (ahead - here) / 2 - _MOMENT
+    # Most doses fill the place after that of the dose before; only where one does not is its place looked for.
+    for moment in sorted(past.planned or past.at for past in sheet.doses):
+        if moment <= until:
+            continue
+        if index >= 0:
+            here, ahead = ahead, table.slot(index + 2).moment
+        index += 1
+        if moment > here + (ahead - here) / 2:
+            index = table.nearest(moment)
+            here, ahead = table.slot(index).moment, table.slot(index + 1).moment
+        until = here + (ahead - here) / 2
+        count += 1
+    return count
 
 
 def _timed(table: Timetable) -> bool:

@@ -8,7 +8,11 @@ from fractions import Fraction
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from drawup.exchange.reader import Fields
+from drawup.exchange.schedule_entry import read_schedule
 from drawup.injection.notation import Notation, NotationError, machine_text, parse_quantity
+from drawup.injection.order import times_a_day
+from drawup.injection.policy import Policy
 from drawup.service.errors import UseCaseError
 from drawup.service.state import PatientState, Reading, Setting, alike_key, formulary_entry, patient_stream
 
@@ -59,7 +63,7 @@ def known_document(
         "consents": [_consent(one) for one in _until(state.consents, now)],
     }
     document |= {key: listed for key, listed in told.items() if listed}
-    history = list(_history(reading, state, now, order, live=bool(medicine.get("live"))))
+    history = list(_history(reading, state, local, order, live=bool(medicine.get("live"))))
     if history or state.asked_history:
         # A new patient's empty record is no statement that nothing was given elsewhere.
         document["history"] = history
@@ -228,7 +232,7 @@ def _past_place(place: Mapping[str, Any]) -> dict[str, Any]:
     return {**past, "gauge": needle["gauge"]} if needle else past
 
 
-def other_orders(state: PatientState, order: str, now: datetime, notation: Notation) -> list[dict[str, Any]]:
+def other_orders(state: PatientState, order: str, now: datetime, policy: Policy) -> list[dict[str, Any]]:
     """The other open orders of the patient, as far as maxima and doubles need them."""
     others = []
     for held in state.open_orders(now.date()):
@@ -238,15 +242,27 @@ def other_orders(state: PatientState, order: str, now: datetime, notation: Notat
         dose = rule.get("dose") or {}
         other: dict[str, Any] = {"medicine": rule["medicine"], "words": f"order {held['id']}"}
         if dose.get("amount") and (dose.get("per") or "dose") == "dose":
-            safe = _safely(dose["amount"], notation)
+            most = dose.get("to") or dose["amount"]
+            safe = _safely(most, policy.notation)
             if safe is not None:
                 other["amount"] = safe
             else:
-                other["words"] += f", {dose['amount']}"
-        if dose.get("doses_per_day"):
-            other["doses_per_day"] = dose["doses_per_day"]
+                other["words"] += f", {most}"
+        times = dose.get("doses_per_day") or _times_a_day(rule, policy)
+        if times:
+            other["doses_per_day"] = times
         others.append(other)
     return others
+
+
+def _times_a_day(rule: Mapping[str, Any], policy: Policy) -> int | None:
+    """How many doses a day the times of an order come to, where it is more than one; None else."""
+    said = {key: rule[key] for key in ("times", "when_needed", "schedule") if key in rule}
+    try:
+        schedule = read_schedule(Fields(said, "order", policy.notation, []), [meal for meal, _ in policy.meal_times])
+    except ValueError:
+        return None
+    return times_a_day(schedule) if schedule is not None and times_a_day(schedule) > 1 else None
 
 
 def _safely(amount: str, notation: Notation) -> str | None:

@@ -247,7 +247,7 @@ def request_document(
         rule["dose"] = {**(rule.get("dose") or {}), "chosen": chosen_dose}
     document = {
         **known_document(reading, state, rule, current, now=now, order=order),
-        "open_orders": other_orders(state, order, local, current.policy.notation),
+        "open_orders": other_orders(state, order, local, current.policy),
         "accepted": [*remembered(state, order), *map(dict, accepted)],
     }
     if choose:
