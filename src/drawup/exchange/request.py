@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, datetime, timedelta, timezone
+from datetime import date, datetime
 from fractions import Fraction
 from functools import lru_cache
 from typing import Any
@@ -146,10 +146,8 @@ def read_request(document: Any, *, policy: Policy | None = None, recorded: bool 
     now = fields.moment("now")
     if now is None:
         fields.fail("now", "missing, expected a time such as 2026-03-02T09:00:00+00:00")
-    zone = _zone(fields)
-    if zone is not None:
-        # Today is the day at the place. With its plain offset, so that hours added to it are real hours.
-        now = now.astimezone(timezone(now.astimezone(zone).utcoffset() or timedelta(0)))
+    zone = _zone(fields)  # today is the day at the place; kept with a plain offset, by which hours are real hours
+    now = now if zone is None else datetime.fromisoformat(now.astimezone(zone).isoformat())
     inner = fields.inside("medicine")
     if inner is None:
         fields.fail("medicine", "missing, expected the medicine with its packs")
@@ -468,13 +466,12 @@ _MOST_KNOWN = 20_000
 
 
 def _past(value: object, path: str, parent: Fields, medicine: Medicine, now: datetime) -> PastDose:
-    """One line of history. A patient's history comes again with every plan, so a line written the same is read once."""
+    """One line of history, which comes again with every plan: one that is written the same, types too, is read once."""
     forms = forms_of(medicine.equivalences)
     try:
         written = value.items()  # type: ignore[attr-defined]
         if "place_mm" in value:  # type: ignore[operator]
             written = ((name, tuple(one)) if name == "place_mm" else (name, one) for name, one in written)
-        # With their types: true and 1 are equal, and only one of them may stand in a field.
         key = (medicine.name, forms, parent.notation, *((name, type(one), one) for name, one in written))
         past = _KNOWN_PAST.get(key)
     except (AttributeError, TypeError):
