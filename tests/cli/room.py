@@ -125,6 +125,6 @@ def begin(folder: Path) -> Room:
     room.plan = str(made["plan"])
     room.does("given", room.plan, "--scan", "batch:D220", "--given-by", "Ada Example")
     room.does("given", "--patient", "0001", "--medicine", "velorin", "--given-by", "Ada Example", "--amount", "5 mg")
-    room.does("not-given", "0001.1", "--reason", "refused", "--by", "Ada Example")
+    room.does("not-given", "0001.1", "--reason", "refused", "--could-decide", "yes", "--by", "Ada Example")
     room.does("inspect", "0001", "--place", "left deltoid", "--kind", "lump", "--by", "Ada Example")
     return room

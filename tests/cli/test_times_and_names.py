@@ -46,7 +46,9 @@ def test_what_is_no_time_is_refused_wherever_a_time_is_typed(room: Room, time: s
     expected = "expected a day and a time"
     room.refuses("plan", "--order", "0001.1", "--at", time, says=(expected,))
     room.refuses("given", room.plan, *ADA, "--at", time, says=(expected,))
-    room.refuses("not-given", "0001.1", "--reason", "refused", *BY, "--at", time, says=(expected,))
+    room.refuses(
+        "not-given", "0001.1", "--reason", "refused", "--could-decide", "yes", *BY, "--at", time, says=(expected,)
+    )
     room.refuses("inspect", "0001", "--place", "left deltoid", "--kind", "lump", "--at", time, says=(expected,))
     room.refuses(*NOTE, "--reading", "INR=2.5", "--at", time, says=(expected,))
 
@@ -59,16 +61,28 @@ def test_a_time_that_the_clock_skipped_is_refused(room: Room) -> None:
 
 def test_a_time_that_the_clock_showed_twice_must_bring_its_offset(room: Room, own_room: Room) -> None:
     room.refuses(
-        *("not-given", "0001.1", "--reason", "refused", *BY, "--at", "2025-10-26 01:30"),
+        *("not-given", "0001.1", "--reason", "refused", "--could-decide", "yes", *BY, "--at", "2025-10-26 01:30"),
         says=("twice", "2025-10-26 01:30+01:00", "2025-10-26 01:30+00:00"),
     )
     for offset in ("+01:00", "+00:00"):
-        entry = own_room.does("not-given", "0001.1", "--reason", "refused", *BY, "--at", f"2025-10-26 01:30{offset}")
+        entry = own_room.does(
+            "not-given",
+            "0001.1",
+            "--reason",
+            "refused",
+            "--could-decide",
+            "yes",
+            *BY,
+            "--at",
+            f"2025-10-26 01:30{offset}",
+        )
         assert entry["body"]["at"] == f"2025-10-26T01:30:00{offset}"
 
 
 def test_a_time_without_offset_is_by_the_clock_of_the_place(own_room: Room) -> None:
-    entry = own_room.does("not-given", "0001.1", "--reason", "refused", *BY, "--at", "2025-07-01 09:40")
+    entry = own_room.does(
+        "not-given", "0001.1", "--reason", "refused", "--could-decide", "yes", *BY, "--at", "2025-07-01 09:40"
+    )
     assert entry["body"]["at"] == "2025-07-01T09:40:00+01:00"  # British Summer Time
 
 

@@ -18,8 +18,11 @@ import drawup.exchange
 from drawup.cli.main import Desk
 from drawup.cli.main import drawup as the_command
 from drawup.demo.clinic import moment
+from drawup.exchange.request import read_request
+from drawup.exchange.schema import load_schema
 
 PAGE = (Path(__file__).parents[2] / "docs" / "commands.md").read_text("utf-8")
+SCHEMA = load_schema()
 SECTIONS = dict(re.findall(r"^### `(drawup [a-z -]+)`\n(.*?)(?=^#{2,3} |^# Fields|\Z)", PAGE, re.DOTALL | re.MULTILINE))
 FIELDS = PAGE.split("\n# Fields\n")[1]
 EXAMPLE = re.compile(r"^(?P<line>drawup .*?)(?:  # exit code (?P<code>\d))?$", re.MULTILINE)
@@ -55,17 +58,45 @@ def test_each_option_and_argument_is_explained_in_its_section(name: str) -> None
     assert not [word for word in words if word.startswith("--") and word not in known]
 
 
+READERS = (
+    *("request", "order_entry", "medicine_entry", "skin_entry", "schedule_entry", "authority_entry", "told_entry"),
+    *("reach", "rotate", "visit"),
+)
+
+
 def test_each_field_of_request_order_and_medicine_is_explained() -> None:
     explained = set(re.findall(r"`([a-z_0-9]+)`", FIELDS))
     sets = {
         f"{module.name}.{name}": frozenset(value)
         for module in pkgutil.iter_modules(drawup.exchange.__path__)
-        if module.name in ("request", "order_entry", "medicine_entry", "skin_entry", "reach", "rotate", "visit")
+        if module.name in READERS
         for name, value in vars(importlib.import_module(f"drawup.exchange.{module.name}")).items()
         if name.endswith("_KEYS")
     }
-    assert len(sets) > 25
+    assert len(sets) > 40
     assert not {name: value - explained for name, value in sets.items() if value - explained}
+
+
+def test_each_field_of_the_answer_about_when_is_explained() -> None:
+    part = FIELDS.split("\n## What the answer says of when\n")[1].split("\n## ")[0]
+    assert set(re.findall(r"^\| `([a-z_]+)` \|", part, re.MULTILINE)) == set(SCHEMA["$defs"]["due"]["properties"])
+
+
+@pytest.mark.parametrize("name", ["three.toml", "ladder.toml"])
+def test_each_order_that_is_only_shown_is_read(name: str) -> None:
+    text = re.search(rf"^```toml\n# {name}\n(.*?)^```", PAGE, re.DOTALL | re.MULTILINE)
+    assert text is not None
+    shown = tomllib.loads(text[1])
+    pack = {"strength": "50 mg/mL", "volume": "2 mL", "container": "ampoule"}
+    for order in [shown] if "dose" in shown else [{"schedule": one} for one in shown.values()]:
+        request = {
+            "format": 1,
+            "now": "2026-03-02T09:00:00+00:00",
+            "patient": {"born": "1990-01-31"},
+            "order": {"medicine": "drenovane", "start": "2026-03-02", **order},
+            "medicine": {"name": "drenovane", "presentations": [pack]},
+        }
+        assert read_request(request).request.order.schedule is not None
 
 
 def shown_files(folder: Path) -> None:
@@ -76,6 +107,7 @@ def shown_files(folder: Path) -> None:
         (folder / name[1]).write_text(text, "utf-8")
     request = json.dumps(tomllib.loads((folder / "request.toml").read_text("utf-8")))
     (folder / "requests.jsonl").write_text(f"{request}\n{request}\n", "utf-8")
+    (folder / "paper.png").write_bytes(b"a picture of paper")
     (folder / "codes.jsonl").write_text(json.dumps("(01)09501101531017(17)270430(10)D220") + "\n", "utf-8")
 
 
@@ -116,7 +148,7 @@ def test_every_example_ends_as_the_page_says(tmp_path: Path, monkeypatch: pytest
     typist = Typist()
     wrong = []
     typed = [one for one in examples() if "--photo" not in one[0]]
-    assert len(typed) >= 45
+    assert len(typed) >= 70
     for line, code in typed:
         result = typist.type(line)
         if result.exit_code != code:

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from drawup.cli.edge import clock, echo_json, json_option, moment, open_record, read_entry, show, told
+from drawup.cli.edge import clock, echo_json, idle, json_option, moment, open_record, read_entry, show, told
 from drawup.cli.main import Desk
 
 _answer_option = click.option(
@@ -48,7 +48,7 @@ def authority_add(desk: Desk, file: str, by: str, as_json: bool) -> None:
 @told
 def authority_list(desk: Desk, as_json: bool) -> None:
     """Every authority in its newest version."""
-    from drawup.cli.registering import dose_words
+    from drawup.cli.ordering import dose_words
     from drawup.service.authorities import authorities
 
     with open_record(desk, read_only=True) as store:
@@ -215,6 +215,7 @@ def questions(
 
     told_so: list[Any]
     if not answers and not all_clear:
+        idle({"--at": at, "--by": by}, "only with --answer or --all-clear, which say what was answered")
         with open_record(desk, read_only=True) as store:
             asked = order_questions(store, patient_state(store, order.partition(".")[0]), order)
         told_so = [{"question": one, "needs": needs} for one, needs in asked]

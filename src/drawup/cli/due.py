@@ -5,13 +5,16 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import click
 
 from drawup.cli.edge import clock, echo_json, json_option, moment, open_record, show, told
 from drawup.cli.main import Desk
+
+if TYPE_CHECKING:
+    from drawup.record.store import Store
 
 _place_option = click.option("--place", default="", metavar="PLACE", help="Only this ward, clinic or round.")
 _SHOW_BAR_FROM = 200
@@ -43,17 +46,28 @@ def due(
     The list is kept in a file beside the record and brought up to date each time; a plan never rests on it.
     """
     from drawup.service.due import DueBook, due_list
+    from drawup.service.entries import check_words
 
+    check_words(place=place)
     with open_record(desk, read_only=True) as store:
         now = moment(at, store, desk)
         book = DueBook(store, keep=at is None, afresh=afresh)
         until = None if hours is None else now + timedelta(hours=hours)
         lines = due_list(book, store, now=now, place=place, until=until, everything=everything, progress=progress_bar)
         book.close()
+        if not lines:
+            _check_place(store, place)
     if as_json:
         echo_json({"now": now.isoformat(), "lines": lines})
         return
     show("\n".join(due_text(lines, now)) or "Nothing is due.")
+
+
+def _check_place(store: Store, place: str) -> None:
+    """Refuse a place where nobody is: it is misspelt, and "nothing is due" would be a dangerous answer."""
+    known = {str(fact.body.get("place") or "") for fact in store.find("patients")}
+    if not any(place.casefold() in one.casefold() for one in known):
+        raise ValueError(f'nobody is at "{place}". Known: {", ".join(sorted(one for one in known if one)) or "none"}')
 
 
 _HEADINGS = {
@@ -157,11 +171,15 @@ def _day(text: str, zone: ZoneInfo) -> str:
 @told
 def handover(desk: Desk, place: str, hours: int, at: str | None, as_json: bool) -> None:
     """What the next person must know of a place: being watched, half done, late, next, and what waits for somebody."""
+    from drawup.service.entries import check_words
     from drawup.service.handing_over import handed_over
 
+    check_words(place=place)
     with open_record(desk, read_only=True) as store:
         now = moment(at, store, desk)
         found = handed_over(store, now=now, place=place, ahead=timedelta(hours=hours), keep=at is None)
+        if not any(found[key] for key in ("watched", "half_done", "waiting", "late", "next")):
+            _check_place(store, place)
     if as_json:
         echo_json(found)
         return

@@ -109,6 +109,14 @@ def echo_json(document: object) -> None:
     click.echo(json_text(document, indent=1))
 
 
+def answer(document: Mapping[str, Any], words: str, as_json: bool) -> None:
+    """What a command did, in JSON or in words."""
+    if as_json:
+        echo_json(document)
+    else:
+        click.echo(words)
+
+
 _compact = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
 _HALVES = re.compile("[\ud800-\udfff]")
 

@@ -11,7 +11,8 @@ import click
 from drawup.cli.due import contact_text
 from drawup.cli.edge import clock, echo_json, idle, json_option, open_record, person_line, place_zone, show, told
 from drawup.cli.main import Desk
-from drawup.cli.registering import allergy_words, dose_words, safe_amount
+from drawup.cli.ordering import dose_words, safe_amount
+from drawup.cli.registering import allergy_words
 from drawup.cli.watching import ended_words, look_words
 
 
@@ -165,6 +166,12 @@ def _show_review(found: list[dict[str, Any]], as_json: bool) -> None:
         click.echo("Nothing wants review.")
 
 
+def _month_words(codes: Mapping[str, Mapping[str, int]]) -> str:
+    """What came of the findings of one month: "2 caught, 5 overridden"."""
+    sums = {name: sum(one[name] for one in codes.values()) for name in ("caught", "obeyed", "overridden")}
+    return ", ".join(f"{count} {name}" for name, count in sums.items() if count)
+
+
 def _show_near_misses(found: Mapping[str, Any], zone: ZoneInfo | None, as_json: bool) -> None:
     if as_json:
         echo_json(found)
@@ -173,16 +180,13 @@ def _show_near_misses(found: Mapping[str, Any], zone: ZoneInfo | None, as_json: 
     for code, count in found["by_code"].items():
         click.echo(f"    {count:>4}  {code}")
     if found["overridden"]:
-        click.echo("Answered with a reason, or given all the same")
-    for code, one in found["overridden"].items():
-        click.echo(f"    {one['overridden']:>4}  of {one['of']}  {code}  ({one['share_overridden']})")
+        told = [f"{code} {one['overridden']} of {one['of']}" for code, one in found["overridden"].items()]
+        show(f"Answered with a reason, or given all the same: {', '.join(told)}")
     if found["reported"]:
-        click.echo("For whoever keeps the formulary: answered in more than nine of ten, so that few read them any more")
-    for code in found["reported"]:
-        click.echo(f"          {code}")
-    for month, codes in found["by_month"].items():
-        sums = {name: sum(one[name] for one in codes.values()) for name in ("caught", "obeyed", "overridden")}
-        click.echo(f"  {month}  {', '.join(f'{count} {name}' for name, count in sums.items())}")
+        show(f"For whoever keeps the formulary, answered in more than nine of ten: {', '.join(found['reported'])}")
+    if found["by_month"]:
+        months = [f"{month} {_month_words(codes)}" for month, codes in found["by_month"].items()]
+        show(f"By month: {'; '.join(months)}")
     for one in found["latest"]:
         show(f"  {clock(one['at'], zone)}  patient {one['patient']}, order {one['order']}: {one['message']}")
 

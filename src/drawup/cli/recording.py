@@ -20,7 +20,7 @@ from drawup.cli.edge import (
     told,
 )
 from drawup.cli.main import Desk
-from drawup.cli.registering import safe_amount
+from drawup.cli.ordering import safe_amount
 
 _REASONS = (
     "refused, away, asleep, unwell, reading outside limits, contraindicated today, no checker, given elsewhere, "

@@ -1,4 +1,4 @@
-"""`drawup formulary`, `drawup patient`, `drawup order` and `drawup stock`."""
+"""`drawup formulary`, `drawup patient` and `drawup stock`."""
 
 from __future__ import annotations
 
@@ -7,17 +7,15 @@ from typing import Any
 import click
 
 from drawup.cli.edge import (
+    answer,
     by_option,
     clock,
     echo_json,
-    finding_text,
     idle,
     json_option,
     moment,
     open_record,
-    read_bytes,
     read_entry,
-    show,
     today,
     told,
 )
@@ -45,7 +43,7 @@ def formulary_add(desk: Desk, file: str, by: str, as_json: bool) -> None:
     with open_record(desk) as store:
         fact = add_to_formulary(store, entry, now=desk.clock(), by=by)
     name = fact.body[fact.kind]["name"]
-    _answer({"added": name, "kind": fact.kind}, f"{name} is in the formulary.", as_json)
+    answer({"added": name, "kind": fact.kind}, f"{name} is in the formulary.", as_json)
 
 
 @formulary.command("list", epilog="Example: drawup formulary list --json")
@@ -70,13 +68,6 @@ def formulary_list(desk: Desk, as_json: bool) -> None:
                 click.echo(f"    {pack_text(pack, policy.notation)}   code {pack.gtin or 'not entered'}")
         for diluent in diluents.values():
             click.echo(f"{diluent['name']}  (diluent)   code {diluent['gtin']}")
-
-
-def _answer(document: dict[str, Any], words: str, as_json: bool) -> None:
-    if as_json:
-        echo_json(document)
-    else:
-        click.echo(words)
 
 
 # --- patients -----------------------------------------------------------------------------------------------------
@@ -122,9 +113,7 @@ def patient_add(
     ]
     with open_record(desk) as store:
         identity = register_patient(store, person, now=desk.clock(), by=by)
-    _answer(
-        {"patient": identity}, f"Registered {family.upper()}, {given}, born {born}, as patient {identity}.", as_json
-    )
+    answer({"patient": identity}, f"Registered {family.upper()}, {given}, born {born}, as patient {identity}.", as_json)
 
 
 def _pair(text: str, expected: str) -> tuple[str, str]:
@@ -211,7 +200,7 @@ def patient_note(desk: Desk, /, name: str, by: str, as_json: bool, **given: Any)
     words += [f"  {_fact_words(kind, body)}" for kind, body in facts]
     if given["allergies"] or given["not_allergic"]:
         words.append(f"  Allergies now: {allergy_words(state.allergies)}")
-    _answer({"patient": name, "noted": [kind for kind, _ in facts]}, "\n".join(words), as_json)
+    answer({"patient": name, "noted": [kind for kind, _ in facts]}, "\n".join(words), as_json)
 
 
 def _fact_words(kind: str, body: dict[str, Any]) -> str:
@@ -222,10 +211,15 @@ def _fact_words(kind: str, body: dict[str, Any]) -> str:
             return f"allergies: {allergy_words(said['allergies'])}"
         case "measured":
             return f"{said['what']} {said['value']}" + (f", {said['how']} {said['on']}" if "on" in said else "")
+        case "bleeding risk":
+            risk = said["risk"]
+            watched = f"; {risk['reading']} from {risk['from']} to {risk['to']} is watched" if "reading" in risk else ""
+            return f"bleeds easily: {risk['reason']}{watched}"
         case "reading":
             return f"{said['what']} {said['value']}, {clock(said['at'])}"
         case _:
-            return f"{kind}: " + ", ".join(str(value) for value in said.values())
+            words = (clock(value) if key == "at" else str(value) for key, value in said.items())
+            return f"{kind}: " + ", ".join(words)
 
 
 def allergy_words(listed: Any) -> str:
@@ -336,172 +330,6 @@ def _bleeding(reason: str, watched_by: str | None) -> dict[str, str]:
     return risk
 
 
-# --- orders -------------------------------------------------------------------------------------------------------
-
-
-@click.group(epilog="Example: drawup order add 0001 order.json")
-def order() -> None:
-    """Enter, replace, stop and list orders. An order is never edited."""
-
-
-@order.command("add", epilog="Example: drawup order add 0001 order.json --by 'Dr. Example'")
-@click.argument("name", metavar="PATIENT")
-@click.argument("file")
-@click.option("--replaces", metavar="ORDER", help="The order that this one replaces; what changed is shown.")
-@click.option("--copied-by", metavar="NAME", help="Who copied it from paper.")
-@click.option("--read-back-by", metavar="NAME", help="Who read it back to the prescriber.")
-@click.option("--picture", metavar="FILE", help="A picture of the paper: its name and hash are kept, not the picture.")
-@click.option("--unclear", multiple=True, metavar="WORDS", help="What cannot be read in it; the prescriber is asked.")
-@by_option
-@json_option
-@click.pass_obj
-@told
-def order_add(
-    desk: Desk,
-    name: str,
-    file: str,
-    replaces: str | None,
-    copied_by: str | None,
-    read_back_by: str | None,
-    picture: str | None,
-    unclear: tuple[str, ...],
-    by: str,
-    as_json: bool,
-) -> None:
-    """Enter an order for PATIENT from a JSON or TOML FILE, written as the plan request's `order`.
-
-    Another open order of the same medicine or group is shown beside it.
-    """
-    from drawup.exchange.answer import finding_json
-    from drawup.service.registering import double_orders, enter_order, order_changes
-    from drawup.service.state import patient_state
-
-    rule = read_entry(file)
-    if not isinstance(rule, dict):
-        raise ValueError("expected an object with medicine, route and dose")
-    said = {"copied_by": copied_by, "read_back_by": read_back_by, "unclear": list(unclear)}
-    rule |= {key: value for key, value in said.items() if value}
-    kept = _picture(picture) if picture is not None else None
-    with open_record(desk) as store:
-        identity = enter_order(store, name, rule, now=desk.clock(), by=by, replaces=replaces, picture=kept)
-        found = double_orders(store, identity, now=desk.clock())
-        orders = patient_state(store, identity.partition(".")[0]).orders
-    before = orders[replaces]["order"] if replaces is not None else None
-    changed = order_changes(before, orders[identity]["order"]) if before is not None else []
-    if as_json:
-        document: dict[str, Any] = {"order": identity}
-        if replaces is not None:
-            document["changed"] = changed
-        if found:
-            document["findings"] = [finding_json(one) for one in found]
-        echo_json(document)
-        return
-    click.echo(f"Entered as order {identity}.")
-    if replaces is not None:
-        show("\n".join(["  What changed:", *(f"      {line}" for line in changed or ["nothing"])]))
-    for one in found:
-        show(finding_text(one))
-
-
-def _picture(path: str) -> dict[str, str]:
-    """The name of a picture of the paper and its SHA-256, by which it can be known again."""
-    from hashlib import sha256
-    from pathlib import Path
-
-    return {"name": Path(path).name, "sha256": sha256(read_bytes(path, most=50_000_000)).hexdigest()}
-
-
-@order.command("sign", epilog="Example: drawup order sign 0001.1 --by 'Dr. Example'")
-@click.argument("name", metavar="ORDER")
-@click.option("--by", required=True, metavar="NAME", help="Who signed, or did what had to follow.")
-@click.option("--at", metavar="TIME", help="When; now if left out.")
-@json_option
-@click.pass_obj
-@told
-def order_sign(desk: Desk, name: str, by: str, at: str | None, as_json: bool) -> None:
-    """Write down that what had to follow an ORDER was done, such as the signature under a spoken one."""
-    from drawup.service.registering import sign_order
-
-    with open_record(desk) as store:
-        sign_order(store, name, by=by, at=moment(at, store, desk), now=desk.clock())
-    _answer({"order": name, "signed": by}, f"Order {name} is signed by {by}.", as_json)
-
-
-@order.command("stop", epilog="Example: drawup order stop 0001.1 --on 2026-03-05 --reason 'course ended'")
-@click.argument("name", metavar="ORDER")
-@click.option("--on", metavar="DAY", help="The first day on which it no longer holds; today if left out.")
-@click.option("--reason", required=True, metavar="WORDS")
-@by_option
-@json_option
-@click.pass_obj
-@told
-def order_stop(desk: Desk, name: str, on: str | None, reason: str, by: str, as_json: bool) -> None:
-    """Stop an ORDER from a day on."""
-    from drawup.service.registering import stop_order
-
-    with open_record(desk) as store:
-        day = today(store, desk).isoformat() if on is None else on
-        stop_order(store, name, on=day, reason=reason, now=desk.clock(), by=by)
-    _answer({"order": name, "stopped": day}, f"Order {name} is stopped from {day}.", as_json)
-
-
-@order.command("list", epilog="Example: drawup order list --patient 0001")
-@click.option("--patient", "name", required=True, metavar="PATIENT")
-@json_option
-@click.pass_obj
-@told
-def order_list(desk: Desk, name: str, as_json: bool) -> None:
-    """A patient's orders, open and ended."""
-    from drawup.service.state import patient_state
-
-    with open_record(desk, read_only=True) as store:
-        state, day = patient_state(store, name), today(store, desk)
-    if as_json:
-        echo_json(list(state.orders.values()))
-        return
-    open_now = {held["id"] for held in state.open_orders(day)}
-    for held in state.orders.values():
-        rule = held["order"]
-        word = "open" if held["id"] in open_now else "ended"
-        when = when_words(rule)
-        route = rule.get("route") or "no route"
-        click.echo(f"{held['id']}  {word}  {rule['medicine']}  {route}  {dose_words(rule)}{when and ', '}{when}")
-
-
-def when_words(rule: dict[str, Any]) -> str:
-    """When its doses are to be given, in a few words."""
-    from drawup.exchange.schedule_entry import schedule_words
-
-    return schedule_words(rule)
-
-
-def dose_words(rule: dict[str, Any]) -> str:
-    """The ordered dose in a few words, each amount in its safe form."""
-    dose = rule.get("dose") or {}
-    if dose.get("bands"):
-        return f"by bands of {dose.get('by') or 'weight'}"
-    if dose.get("steps"):
-        return "in steps of " + ", ".join(safe_amount(step["amount"]) for step in dose["steps"])
-    words = safe_amount(dose.get("amount")) or "no dose"
-    if dose.get("to"):
-        words += f" to {safe_amount(dose['to'])}"
-    if (dose.get("per") or "dose") != "dose":
-        words += f" per {dose['per']}"
-    return words + (f", at most {safe_amount(dose['at_most'])}" if dose.get("at_most") else "")
-
-
-def safe_amount(text: str | None) -> str:
-    """An amount of the record in its safe form; what cannot be read is shown as it stands."""
-    from drawup.injection.notation import NotationError, parse_quantity, render
-
-    if not text:
-        return ""
-    try:
-        return render(parse_quantity(text, measured=True, body_weight=True, forms=None).quantity)
-    except NotationError:
-        return text
-
-
 # --- stock --------------------------------------------------------------------------------------------------------
 
 
@@ -542,7 +370,7 @@ def stock_receive(
         receive_stock(
             store, gtin=found.gtin, batch=number, expiry_date=day, count=count, now=desk.clock(), place=place, by=by
         )
-    _answer({"gtin": found.gtin, "batch": number, "received": count}, f"{count} of batch {number} received.", as_json)
+    answer({"gtin": found.gtin, "batch": number, "received": count}, f"{count} of batch {number} received.", as_json)
 
 
 @stock.command("list", epilog="Example: drawup stock list --json")
@@ -624,4 +452,4 @@ def stock_change(
         if kind == "moved":
             body["place"] = place
         change_stock(store, gtin=matching[0], batch=batch, kind=kind, body=body, now=desk.clock(), by=by)
-    _answer({"batch": batch, "changed": kind}, f"Batch {batch}: {kind}.", as_json)
+    answer({"batch": batch, "changed": kind}, f"Batch {batch}: {kind}.", as_json)

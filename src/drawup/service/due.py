@@ -49,6 +49,7 @@ _SHOWN_NOTES = frozenset(
 )
 
 STATE_ORDER = ("missed", "late", "due", "early", "when needed", "unknown", "ended")
+_URGENCY = {state: number for number, state in enumerate(STATE_ORDER)}
 
 Progress = Callable[[Iterable[str], int], Iterable[str]]
 
@@ -155,8 +156,8 @@ class DueBook:
         known, texts = found
         if reading.link_at(known.position) != known.link or now < datetime.fromisoformat(known.now):
             return None
-        for key, text in texts.items():
-            body = json.loads(text)
+        bodies = json.loads(f"[{','.join(texts.values())}]")
+        for key, body in zip(texts, bodies, strict=True):
             if key.startswith("patient/"):
                 self._open[key.removeprefix("patient/")] = body
             else:
@@ -252,7 +253,7 @@ def something_open(state: PatientState, now: datetime) -> bool:
         open_syringes(state)
         or open_watches(state, now)
         or awaiting_effect(state, now)
-        or any(one.get("next_try") for one in state.contacts)
+        or any((last_contact(state, order) or {}).get("next_try") for order in state.orders)
         or any(entry.kind == "part given" and not entry.void for entry in state.entries.values())
         or any(follows_something(held) for held in state.orders.values())
     )
@@ -316,12 +317,9 @@ def _found(one: Finding) -> dict[str, str]:
 _TO_MEASURE = ("reading-missing", "reading-stale", "reading-old", "reading-outside")
 
 
-def _shown(body: Mapping[str, Any], state: str) -> list[Mapping[str, str]]:
-    """What stands in the way of a dose; one that is not open yet only names the readings that will be taken then."""
-    found: list[Mapping[str, str]] = list(body["findings"])
-    if state != "early":
-        return found
-    found = [one for one in found if one["code"] not in _TO_MEASURE]
+def _shown(body: Mapping[str, Any]) -> list[Mapping[str, str]]:
+    """What stands in the way of a dose that is not open yet: readings are only named, and will be taken then."""
+    found = [one for one in body["findings"] if one["code"] not in _TO_MEASURE]
     if body["to_measure"]:
         needed = f"needed before this dose: {', '.join(body['to_measure'])}"
         found.append({"code": "reading-needed", "severity": "note", "message": needed})
@@ -355,7 +353,6 @@ def _unreadable(state: PatientState, held: Mapping[str, Any], zone: ZoneInfo, me
 
 
 def _who(state: PatientState, held: Mapping[str, Any], zone: ZoneInfo) -> dict[str, Any]:
-    contacts = [one for one in state.contacts if one["order"] == held["id"]]
     person = state.person
     return {
         "order": held["id"],
@@ -368,8 +365,25 @@ def _who(state: PatientState, held: Mapping[str, Any], zone: ZoneInfo) -> dict[s
         "medicine": held["order"]["medicine"],
         "route": held["order"].get("route"),
         "zone": zone.key,
-        "contact": contacts[-1] if contacts else None,
+        "contact": last_contact(state, held["id"]),
     }
+
+
+def last_contact(state: PatientState, order: str) -> dict[str, Any] | None:
+    """The last try to reach the patient, or why the dose was not given; None once it was given since."""
+    tries = [dict(one) for one in state.contacts if one["order"] == order]
+    given = []
+    for entry in state.entries.values():
+        if entry.void or entry.body.get("order") != order:
+            continue
+        if entry.kind == "not given":
+            tries.append({**entry.body, "outcome": f"not given: {entry.body['reason']}"})
+        elif entry.counts:
+            given.append(entry.at)
+    last = max(tries, key=lambda one: datetime.fromisoformat(one["at"]), default=None)
+    if last is None or any(one >= datetime.fromisoformat(last["at"]) for one in given):
+        return None
+    return {key: last[key] for key in ("at", "outcome", "words", "by", "next_try") if last.get(key)}
 
 
 def _dose_words(rule: Mapping[str, Any], amount: Quantity | None, current: Setting) -> str:
@@ -472,17 +486,19 @@ def due_list(
             continue
         if state == "ended" and not everything and not body["ended"].startswith("the order ends"):
             continue
-        chosen.append((STATE_ORDER.index(state), line.due.planned if line.due else _NEVER, body["name"], line, state))
-    chosen.sort(key=lambda one: (one[0], one[1], one[2], one[3].body["order"]))
-    marks = _alike([one[3].body for one in chosen])
+        planned = line.due.planned if line.due is not None else _NEVER
+        chosen.append((_URGENCY[state], planned, body["name"], body["order"], body, state))
+    # No two lines are of one order, so the bodies are never compared.
+    chosen.sort()
+    marks = _alike([body for *_, body, _ in chosen])
     return [
         {
-            **line.body,
-            "findings": _shown(line.body, state),
+            **body,
+            "findings": _shown(body) if state == "early" else body["findings"],
             "state": state,
-            "alike": marks.get(line.body["patient"], ""),
+            "alike": marks.get(body["patient"], ""),
         }
-        for *_, line, state in chosen
+        for *_, body, state in chosen
     ]
 
 
@@ -491,13 +507,11 @@ _NEVER = datetime(9999, 1, 1, tzinfo=UTC)
 
 def _alike(bodies: Sequence[Mapping[str, Any]]) -> dict[str, str]:
     """Patients on one list who could be taken for one another: of one family name, or twins."""
-    people = {body["patient"]: body for body in bodies}
-    families = Counter(body["family"].casefold() for body in people.values())
-    twins = Counter((body["family"].casefold(), body["born"]) for body in people.values())
+    people = {body["patient"]: (body["family"].casefold(), body["born"]) for body in bodies}
+    families, twins = Counter(family for family, _ in people.values()), Counter(people.values())
     marks = {}
-    for patient, body in people.items():
-        family = body["family"].casefold()
-        if twins[(family, body["born"])] > 1:
+    for patient, (family, born) in people.items():
+        if twins[(family, born)] > 1:
             marks[patient] = "another patient on this list has this family name and birth date"
         elif families[family] > 1:
             marks[patient] = "another patient on this list has this family name"

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from drawup.exchange.request import read_request
 from drawup.injection.permission import signature_until
 from drawup.record.store import Store
-from drawup.service.due import DueBook, due_list, follows_something
+from drawup.service.due import DueBook, due_list, follows_something, last_contact
 from drawup.service.entries import clock_text
 from drawup.service.known import zone_of
 from drawup.service.planning import request_document
@@ -100,15 +100,15 @@ def _waiting(reading: Reading, state: PatientState, current: Setting, now: datet
     for held in state.orders.values():
         if follows_something(held):
             yield from _unsigned(reading, state, current, held, now, zone)
-    open_now = {held["id"] for held in state.open_orders(now.astimezone(zone).date())}
-    for one in {contact["order"]: contact for contact in state.contacts}.values():
-        if one["order"] in open_now and one.get("next_try"):
+    for held in state.open_orders(now.astimezone(zone).date()):
+        one = last_contact(state, held["id"])
+        if one is not None and one.get("next_try"):
             words = f" ({one['words']})" if one.get("words") else ""
             yield _about(
                 state,
-                f"order {one['order']}: {one['outcome']}{words} {_clock(one['at'], zone)}, by {one['by']}; next try "
+                f"order {held['id']}: {one['outcome']}{words} {_clock(one['at'], zone)}, by {one['by']}; next try "
                 f"{_clock(one['next_try'], zone)}",
-                order=one["order"],
+                order=held["id"],
                 next_try=one["next_try"],
             )
 
