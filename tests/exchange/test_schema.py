@@ -23,7 +23,19 @@ from tests.scenarios import test_10_the_wrong_vial as vials
 from tests.scenarios.conftest import Answered, Clinic
 
 from drawup.evidence.tables import load_sites, load_tissue
-from drawup.exchange import medicine_entry, order_entry, reach, request, rotate, skin_entry, visit
+from drawup.exchange import (
+    authority_entry,
+    fhir_timing,
+    medicine_entry,
+    order_entry,
+    reach,
+    request,
+    rotate,
+    schedule_entry,
+    skin_entry,
+    told_entry,
+    visit,
+)
 from drawup.exchange.reach import answer_reach
 from drawup.exchange.reader import FieldError
 from drawup.exchange.request import read_request
@@ -33,6 +45,8 @@ from drawup.exchange.visit import answer_visit, make_visit
 from drawup.injection import medicine as medicine_words
 from drawup.injection import order as order_words
 from drawup.injection import patient as patient_words
+from drawup.injection import schedule as schedule_words
+from drawup.injection import timing as timing_words
 from drawup.record.store import Store
 
 SCHEMA = load_schema()
@@ -108,6 +122,11 @@ def without(document: Mapping[str, Any], path: tuple[str | int, ...]) -> dict[st
     return made
 
 
+def ordered(order: Mapping[str, Any], **others: Any) -> dict[str, Any]:
+    """The public request with more in its order, and more beside it."""
+    return {**PUBLIC, "order": {**PUBLIC["order"], "start": "2026-02-20", **order}, **others}
+
+
 REQUESTS: dict[str, dict[str, Any]] = {
     "the public request": PUBLIC,
     "powder, 700 mg": powder.request("700 mg"),
@@ -154,6 +173,137 @@ REQUESTS: dict[str, dict[str, Any]] = {
         },
     },
     "no pack fits": changed(PUBLIC, ("medicine", "presentations", 0, "routes"), ["subcutaneous"]),
+    "every few days, late": ordered(
+        {
+            "schedule": {
+                "every": "2 days",
+                "early": "1 day",
+                "late": "12 hours",
+                "missed_after": "5 days",
+                "if_late": {"do": "give"},
+                "if_missed": {
+                    "do": "test first",
+                    "test": "INR",
+                    "result": "in range",
+                    "fresh": "1 day",
+                    "words": "Not without.",
+                },
+            },
+            "review": "2026-03-20",
+            "tests": [{"what": "INR", "every": "1 month"}],
+            "needs": [{"what": "INR", "fresh": "2 days"}],
+            "copied_by": "Ada Example",
+            "read_back_by": "Bea Example",
+            "unclear": ["the second figure"],
+        },
+        zone="Europe/London",
+        results=[{"what": "INR", "result": "in range", "at": "2026-03-01T09:00:00+00:00"}],
+    ),
+    "under a direction": ordered(
+        {
+            "schedule": {"once": True},
+            "authority": {
+                "kind": "group direction",
+                "reference": "QD-7",
+                "version": "2",
+                "from": "2026-01-01",
+                "until": "2026-12-31",
+                "staff": ["Ada Example"],
+                "include": ["over 18"],
+                "exclude": ["unwell"],
+                "delegable": True,
+                "must_follow": "the prescriber's word",
+                "within": "3 days",
+            },
+            "entered": "2026-03-01T08:00:00+00:00",
+            "signed": "2026-03-01T09:00:00+00:00",
+        },
+        answers=[
+            {
+                "question": "unwell",
+                "answer": "no",
+                "at": "2026-03-02T08:50:00+00:00",
+                "words": "was last week",
+                "by": "Ada Example",
+            }
+        ],
+        consents=[
+            {
+                "given_by": "Cai Example",
+                "at": "2026-03-02T08:50:00+00:00",
+                "medicine": "velorin",
+                "relation": "self",
+                "until": "2026-03-31",
+            }
+        ],
+    ),
+    "at meals, given on another order": ordered(
+        {"schedule": {"at": ["12:00:00"], "meals": ["before supper"], "counts_from": "planned", "doses": 9}},
+        history=[
+            {
+                "medicine": "velorin",
+                "at": "2026-03-01T18:00:00+00:00",
+                "planned": "2026-03-01T18:00:00+00:00",
+                "live": False,
+                "another_order": True,
+            }
+        ],
+    ),
+    "on weekdays, long over": ordered(
+        {"schedule": {"on": ["Monday", "friday"]}, "start": "2026-01-05", "stop": "2026-01-31"}
+    ),
+    "hours from a first moment": ordered(
+        {"schedule": {"every": "8 hours", "counts_from": "planned", "first": "2026-03-01T06:00:00+00:00"}}
+    ),
+    "in the short way": ordered({"times": ["every 4 weeks"]}),
+    "when needed": ordered(
+        {"schedule": {"when_needed": True, "least_interval": "4 hours", "at_most_doses": 4, "at_most": "600 mg"}}
+    ),
+    "in the open standard's form": ordered(
+        {
+            "schedule": {
+                "repeat": {"frequency": 2, "period": 1, "periodUnit": "d", "timeOfDay": ["08:00:00", "20:00:00"]}
+            }
+        }
+    ),
+    "a series": ordered(
+        {
+            "schedule": {
+                "series": [
+                    {"age": "12 years", "least_age": "9 years"},
+                    {
+                        "after": "8 weeks",
+                        "least_after": "4 weeks",
+                        "after_first": "8 weeks",
+                        "least_after_first": "4 weeks",
+                    },
+                ]
+            }
+        }
+    ),
+    "a ladder": ordered(
+        {
+            "schedule": {"every": "1 week"},
+            "dose": {"steps": [{"for": "2 doses", "amount": "50 mg", "every": "3 days"}, {"amount": "100 mg"}]},
+        }
+    ),
+    "a live vaccine that is asked about, agreed to and watched": {
+        **ordered({"schedule": {"once": True}}),
+        "medicine": {
+            **PUBLIC["medicine"],
+            "live": True,
+            "ask": ["unwell", "recent live vaccine or immunoglobulin"],
+            "consent": True,
+            "timing": {"early": "1 day", "late": "2 days", "missed_after": "3 days", "if_late": {"do": "confirm"}},
+            "watch": {
+                "what": ["breathing rate"],
+                "every": "15 minutes",
+                "for": "2 hours",
+                "limits": [{"what": "breathing rate", "below": "10", "above": "30", "unit": "breaths a minute"}],
+                "then": "Call the prescriber.",
+            },
+        },
+    },
 }
 
 
@@ -352,6 +502,18 @@ ELSEWHERE: tuple[tuple[tuple[str | int, ...], object], ...] = (
     (("history", 0, "also_at"), [{"site": "deltoid", "at": "2026-02-27T08:10:00+00:00"}]),
     (("same_visit",), [{"site": "deltoid", "side": "left", "volume_ml": "1"}]),
     (("patient", "marks"), [{"kind": "lump", "site": "deltoid", "side": "left", "width": "1"}]),
+    (("order", "schedule"), {"evry": "1 day"}),
+    (("order", "schedule"), {"every": "1 day", "if_late": {"do": "give", "word": "x"}}),
+    (("order", "schedule"), {"series": [{"at_age": "1 year"}]}),
+    (("order", "schedule"), {"repeat": {"frequency": 1, "period": 1, "periodUnit": "d", "times": 2}}),
+    (("order", "authority"), {"kind": "group direction", "ends": "2026-12-31"}),
+    (("order", "tests"), [{"what": "INR", "every": "1 week", "due": "2026-03-05"}]),
+    (("order", "dose"), {"steps": [{"amount": "5 mg", "until": "2026-03-05"}]}),
+    (("medicine", "timing"), {"late_after": "1 day"}),
+    (("medicine", "watch"), {"what": ["pulse"], "every": "15 minutes", "for": "2 hours", "until": "11:00"}),
+    (("results",), [{"what": "INR", "value": "2.1", "at": "2026-03-01T09:00:00+00:00"}]),
+    (("answers",), [{"question": "unwell", "answer": "no", "when": "2026-03-02T08:50:00+00:00"}]),
+    (("consents",), [{"by": "Ada Example", "at": "2026-03-02T08:50:00+00:00"}]),
 )
 WRONG: tuple[tuple[tuple[str | int, ...], object], ...] = (
     (("format",), 2),
@@ -399,6 +561,51 @@ WRONG: tuple[tuple[tuple[str | int, ...], object], ...] = (
     (("same_visit",), [{"site": "deltoid"}]),
     (("same_visit",), {"site": "deltoid", "side": "left"}),
     (("choose",), {"larger_arm": "yes"}),
+    (("zone",), 1),
+    (("results",), [{"what": "INR", "result": 2, "at": "2026-03-01T09:00:00+00:00"}]),
+    (("results",), [{"what": "INR", "result": "in range"}]),
+    (("answers",), [{"question": "unwell", "answer": False, "at": "2026-03-02T08:50:00+00:00"}]),
+    (("answers",), [{"question": "unwell", "answer": "no", "at": "this morning"}]),
+    (("consents",), [{"given_by": "", "at": "2026-03-02T08:50:00+00:00"}]),
+    (("consents",), {"given_by": "Ada Example", "at": "2026-03-02T08:50:00+00:00"}),
+    (("history", 0, "planned"), "2026-02-27"),
+    (("history", 0, "live"), 1),
+    (("history", 0, "another_order"), "0001.2"),
+    (("medicine", "live"), "yes"),
+    (("medicine", "ask"), ["feeling unwell"]),
+    (("medicine", "consent"), "mother"),
+    (("medicine", "timing"), "given"),
+    (("medicine", "timing"), {"early": "soon"}),
+    (("medicine", "watch"), {"what": [], "every": "15 minutes", "for": "2 hours"}),
+    (("medicine", "watch"), {"what": ["pulse"], "for": "2 hours"}),
+    (("order", "schedule"), "daily"),
+    (("order", "schedule"), {"every": 4}),
+    (("order", "schedule"), {"every": "four weeks"}),
+    (("order", "schedule"), {"at": ["8:00"]}),
+    (("order", "schedule"), {"at": ["08:00:30"]}),
+    (("order", "schedule"), {"on": ["mondey"]}),
+    (("order", "schedule"), {"on": ["MONDAY"]}),
+    (("order", "schedule"), {"every": "1 day", "doses": 0}),
+    (("order", "schedule"), {"every": "1 day", "doses": 2.5}),
+    (("order", "schedule"), {"when_needed": True, "at_most_doses": "4"}),
+    (("order", "schedule"), {"every": "1 day", "if_late": {"do": "hurry"}}),
+    (("order", "schedule"), {"every": "1 day", "if_late": {}}),
+    (("order", "schedule"), {"series": [{"after": "8 weeks later"}]}),
+    (("order", "schedule"), {"repeat": {}}),
+    (("order", "schedule"), {"repeat": {"period": "1", "periodUnit": "d"}}),
+    (("order", "schedule"), {"repeat": {"frequency": 1, "period": 1, "periodUnit": "day"}}),
+    (("order", "schedule"), {"repeat": {"when": ["C"]}}),
+    (("order", "review"), "next week"),
+    (("order", "tests"), [{"what": "INR"}]),
+    (("order", "tests"), [{"what": "INR", "every": 7}]),
+    (("order", "unclear"), "the dose"),
+    (("order", "copied_by"), ["Ada Example"]),
+    (("order", "entered"), "2026-03-01"),
+    (("order", "authority"), "ward custom"),
+    (("order", "authority"), {}),
+    (("order", "authority"), {"kind": "custom"}),
+    (("order", "authority"), {"kind": "group direction", "staff": "Ada Example"}),
+    (("order", "dose", "steps"), {"amount": "5 mg"}),
     (("medicine", "steady_uptake"), "yes"),
     (("medicine", "painful"), 1),
 )
@@ -557,7 +764,32 @@ KEY_SETS: dict[str, tuple[ModuleType, str]] = {
     "usual_dose": (medicine_entry, "_USUAL_KEYS"),
     "need": (medicine_entry, "_NEED_KEYS"),
     "technique": (medicine_entry, "_TECHNIQUE_KEYS"),
+    "dose_step": (order_entry, "_STEP_KEYS"),
+    "repeated_test": (order_entry, "_TEST_KEYS"),
+    "timing": (schedule_entry, "_TIMING_KEYS"),
+    "delay_rule": (schedule_entry, "_RULE_KEYS"),
+    "series_dose": (schedule_entry, "_SERIES_KEYS"),
+    "watch": (schedule_entry, "_WATCH_KEYS"),
+    "watch_limit": (schedule_entry, "_LIMIT_KEYS"),
+    "authority": (authority_entry, "AUTHORITY_KEYS"),
+    "test_result": (told_entry, "_RESULT_KEYS"),
+    "told": (told_entry, "_ANSWER_KEYS"),
+    "consent": (told_entry, "_CONSENT_KEYS"),
 }
+# A schedule holds a timing too; of an open standard's form, what an order can say.
+WHOLE_SETS = {(schedule_entry.__name__, "_SCHEDULE_KEYS")}
+READERS = (
+    request,
+    order_entry,
+    medicine_entry,
+    skin_entry,
+    reach,
+    rotate,
+    visit,
+    schedule_entry,
+    authority_entry,
+    told_entry,
+)
 
 
 def properties(name: str) -> dict[str, Any]:
@@ -577,11 +809,49 @@ def test_the_known_keys_of_the_code_are_the_properties_of_the_schema(name: str) 
 def test_every_set_of_known_keys_is_compared() -> None:
     found = {
         (module.__name__, name)
-        for module in (request, order_entry, medicine_entry, skin_entry, reach, rotate, visit)
+        for module in READERS
         for name, value in vars(module).items()
         if name.endswith("_KEYS") and isinstance(value, frozenset)
     }
-    assert found == {(module.__name__, keys) for module, keys in KEY_SETS.values()}
+    assert found == {(module.__name__, keys) for module, keys in KEY_SETS.values()} | WHOLE_SETS
+
+
+def test_a_schedule_holds_its_own_keys_and_those_of_a_timing() -> None:
+    own, timing = schedule_entry._SCHEDULE_KEYS, properties("timing")
+    assert set(properties("schedule")) == own | set(timing)
+    assert {key: properties("schedule")[key] for key in timing} == timing
+
+
+# What the standard knows and an order says in another way: see the reader's own tests.
+NOT_IN_AN_ORDER = {
+    "boundsDuration",
+    "boundsPeriod",
+    "boundsRange",
+    "duration",
+    "durationMax",
+    "durationUnit",
+    "offset",
+}
+
+
+def test_the_open_standards_form_of_a_schedule_has_the_keys_of_the_standard_that_an_order_can_say() -> None:
+    assert set(properties("repeat")) == fhir_timing._REPEAT_KEYS - NOT_IN_AN_ORDER | {"id", "extension"}
+    for key in NOT_IN_AN_ORDER:
+        document = changed(
+            PUBLIC, ("order", "schedule"), {"repeat": {"frequency": 1, "period": 1, "periodUnit": "d", key: 1}}
+        )
+        assert not takes(document)
+        assert refused_field(document).startswith("order.schedule.repeat.")
+
+
+def test_every_reader_of_the_request_is_among_them() -> None:
+    # The rest reads what is no part of the request: codes, pictures, other people's formats.
+    others = {"asked", "answer", "fhir_element", "fhir_timing", "findings_document", "gs1", "photo", "reader", "schema"}
+    private = {"_gs1_rules", "_photo_child", "ucum"}
+    folder = Path(request.__file__).parent
+    assert {path.stem for path in folder.glob("*.py")} - others - private - {"__init__"} == {
+        module.__name__.rpartition(".")[2] for module in READERS
+    }
 
 
 def test_a_visit_shares_all_that_is_not_the_own_of_an_order() -> None:
@@ -619,10 +889,33 @@ def test_how_well_the_figures_are_supported_is_said_in_the_words_of_the_table() 
         ("past_dose", "side", patient_words.SIDES),
         ("past_injection", "side", patient_words.SIDES),
         ("place", "side", patient_words.SIDES),
+        ("timing", "counts_from", ("given", "planned")),
+        ("repeat", "dayOfWeek", fhir_timing._DAYS),
+        ("repeat", "when", tuple(fhir_timing._MEALS)),
+        ("repeat", "periodUnit", tuple(fhir_timing._UNITS)),
     ],
 )
 def test_the_closed_lists_of_words_are_those_of_the_code(name: str, key: str, words: tuple[str, ...]) -> None:
-    assert properties(name)[key]["enum"] == [*words, None]
+    listed = properties(name)[key]
+    assert listed["items"]["enum"] == list(words) if "items" in listed else listed["enum"] == [*words, None]
+
+
+def test_the_other_closed_lists_of_words_are_those_of_the_code() -> None:
+    assert DEFINED["authority_kind"]["enum"] == list(order_words.AUTHORITIES)
+    assert DEFINED["question"]["enum"] == list(patient_words.QUESTIONS)
+    days = schedule_words.WEEKDAYS
+    assert DEFINED["weekday"]["enum"] == [*days, *(day.capitalize() for day in days)]
+    assert properties("delay_rule")["do"]["enum"] == list(schedule_words.RULES)
+    assert DEFINED["due"]["properties"]["state"]["enum"] == [*timing_words.STATES, "ended"]
+
+
+def test_an_interval_of_the_schema_is_one_of_the_reader() -> None:
+    told = DEFINED["interval"]["description"]
+    for unit, most in schedule_entry._LONGEST.items():
+        assert f"{most} {unit}s" in told
+        assert schedule_entry.interval_of(f"{most} {unit}s", "every").count == most
+        with pytest.raises(FieldError, match=f"at most {most} {unit}s"):
+            schedule_entry.interval_of(f"{most + 1} {unit}s", "every")
 
 
 PLACE = {"site": "deltoid", "side": "left"}
@@ -703,7 +996,7 @@ def test_the_schema_names_no_key_that_no_such_answer_has(name: str) -> None:
     if name == "visit":
         # What a single plan may hold is looked at above; here it is what the visit adds.
         whole = DEFINED["visit_answer"]["description"]
-        known = {(part, key) for part, key in known if part == whole or key == "number"}
+        known = {(part, key) for part, key in known if part == whole} | {(DEFINED["answer"]["description"], "number")}
     assert known
     assert not known - seen
 

@@ -723,7 +723,7 @@ def test_a_dose_of_a_series_counts_from_the_least_day_less_the_grace(
         policy={"grace_days": grace}, medicine={"live": live},
     )  # fmt: skip
     if number is None:
-        assert found.ended == "all 2 doses of the series were given"
+        assert found.ended == "all 2 doses were given in the series"
     else:
         assert found.due is not None
         assert found.due.number == number

@@ -101,6 +101,7 @@ def whats_next(
         return OPEN
     if last_day is not None and found.planned.astimezone(place.zone).date() > last_day and not schedule.when_needed:
         return ENDED
+    found = found._replace(opens=max(found.opens, begins(start, place.zone)))
     return Answer(False, *found, _state(found, now), passed)
 
 
@@ -272,7 +273,8 @@ def _from_given(
     else:
         day = max(later(last.at.date(), every, 1, place.month_ends), start)
         planned = by_the_clock(day, clock, place.zone)
-    return _window(planned, timing, place, in_days=in_days, not_before=planned - half)
+    waited = last.at.astimezone(UTC) + half
+    return _window(planned, timing, place, in_days=in_days, not_before=max(planned - half, waited))
 
 
 def _how_many_since(start: date, own: Sequence[PastDose], zone: ZoneInfo) -> int:

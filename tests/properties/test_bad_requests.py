@@ -19,9 +19,10 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from tests.exchange.test_schema import ANSWERED, DEFINED, OTHERS, PUBLIC, REQUESTS, validator
+from tests.exchange.test_schema import ANSWERED, DEFINED, OTHERS, PUBLIC, REQUESTS, every_key, keys_of, validator
 
 from drawup.cli.main import Desk, drawup
+from drawup.evidence.tables import load_sites
 from drawup.exchange.answer import answer
 from drawup.exchange.reader import FieldError, read_document
 from drawup.exchange.request import read_request
@@ -41,6 +42,7 @@ FULL: dict[str, Any] = {
     "container": [
         {
             "code": "(01)09501101531017(17)270430(10)D220",
+            "gtin": "09501101531017",
             "batch": "D220",
             "expiry_date": "2027-04-30",
             "opened": "2026-03-02T08:00:00+00:00",
@@ -70,6 +72,26 @@ FULL: dict[str, Any] = {
     "policy": {"preset": "au", "mark_tolerance": "4 %", "mix_strengths": True},
     "same_visit": [
         {"site": "deltoid", "side": "right", "point": "A1", "place_mm": ["-20", "-10"], "medicine": "Tern vaccine"}
+    ],
+    "zone": "Europe/London",
+    "results": [{"what": "pregnancy test", "result": "negative", "at": "2026-03-02T08:00:00+00:00"}],
+    "answers": [
+        {
+            "question": "unwell",
+            "answer": "no",
+            "at": "2026-03-02T08:40:00+00:00",
+            "words": "a cold last week",
+            "by": "Ada Example",
+        }
+    ],
+    "consents": [
+        {
+            "given_by": "Ada Example",
+            "at": "2026-03-02T08:00:00+00:00",
+            "medicine": "velorin",
+            "relation": "self",
+            "until": "2026-12-31",
+        }
     ],
 }
 FULL["patient"] |= {
@@ -105,19 +127,59 @@ FULL["order"] |= {
     "area_formula": "mosteller",
     "start": "2026-03-01",
     "stop": "2026-03-09",
-    "times": ["08:00", "20:00"],
+    "stopped": "2026-03-08",
+    "times": [],
     "when_needed": False,
     "prescriber": "Dr. Example",
     "strength": "250 mg",
-    "authority": "prescription",
+    "authority": {
+        "kind": "spoken order",
+        "reference": "QD-7",
+        "version": "2",
+        "from": "2026-01-01",
+        "until": "2027-12-31",
+        "staff": ["Ada Example"],
+        "include": ["over 18"],
+        "exclude": ["unwell"],
+        "delegable": False,
+        "must_follow": "the signature",
+        "within": "72 hours",
+    },
     "site": "ventrogluteal",
     "indication": "sepsis",
+    "schedule": {
+        "every": "1 day",
+        "at": ["08:00"],
+        "first": "2026-03-01T08:00:00+00:00",
+        "doses": 9,
+        "counts_from": "given",
+        "early": "1 hour",
+        "late": "2 hours",
+        "missed_after": "6 hours",
+        "if_late": {"do": "give", "words": "Give it."},
+        "if_missed": {"do": "test first", "test": "INR", "result": "in range", "fresh": "2 days", "words": "Test it."},
+    },
+    "review": "2026-03-05",
+    "tests": [{"what": "INR", "every": "1 week"}],
+    "needs": [{"what": "INR", "fresh": "3 days", "withhold_below": "1", "withhold_above": "4", "then": "Ask."}],
+    "unclear": ["the figure behind the dose"],
+    "copied_by": "Ada Example",
+    "read_back_by": "Bea Example",
+    "entered": "2026-03-01T07:00:00+00:00",
+    "signed": "2026-03-01T07:30:00+00:00",
 }
 FULL["medicine"] |= {
     "routes": ["intramuscular"],
     "sites": ["ventrogluteal", "vastus lateralis"],
     "usual_dose": [
-        {"dose": ["50 mg", "200 mg"], "from_age": "1 year", "below_age": "90 years", "indication": "sepsis"}
+        {
+            "dose": ["50 mg", "200 mg"],
+            "from_age": "1 year",
+            "below_age": "90 years",
+            "from_weight": "40 kg",
+            "below_weight": "150 kg",
+            "indication": "sepsis",
+        }
     ],
     "at_most_single": "300 mg",
     "at_most_daily": "600 mg",
@@ -136,11 +198,32 @@ FULL["medicine"] |= {
     "controlled": True,
     "steady_uptake": True,
     "painful": True,
+    "timing": {
+        "counts_from": "planned",
+        "early": "1 day",
+        "late": "2 days",
+        "missed_after": "1 week",
+        "if_late": {"do": "confirm", "words": "The prescriber decides."},
+        "if_missed": {"do": "wait"},
+    },
+    "live": False,
+    "ask": ["unwell", "recent live vaccine or immunoglobulin"],
+    "consent": True,
+    "watch": {
+        "what": ["breathing rate", "sedation"],
+        "every": "15 minutes",
+        "for": "2 hours",
+        "limits": [{"what": "breathing rate", "below": "10", "above": "30", "unit": "breaths a minute"}],
+        "then": "Call the prescriber.",
+    },
 }
 FULL["history"] = [
     {
         **PUBLIC["history"][0],
         "kind": "part given",
+        "planned": "2026-02-27T08:00:00+00:00",
+        "live": True,
+        "another_order": True,
         "ordered": "200 mg",
         "place_mm": ["-10", "-50"],
         "body_scale": "1",
@@ -175,10 +258,61 @@ FULL["medicine"]["presentations"].append(
         "strength": "50 mg in 2 mL",
         "container": "prefilled syringe",
         "fill": "2.1 mL",
-        "device": {"kind": "prefilled", "marks": "0.1 mL", "fixed_needle": {"gauge": 21, "length_mm": "38"}},
+        "name": "invented",
+        "device": {
+            "kind": "prefilled",
+            "marks": "0.1 mL",
+            "dial": "1 mg",
+            "most": "50 mg",
+            "prime": "1 mg",
+            "fixed_needle": {"gauge": 21, "length_mm": "38"},
+            "keep_in_seconds": 10,
+            "one_patient": True,
+        },
     }
 )
-GOOD: tuple[dict[str, Any], ...] = (PUBLIC, FULL, *list(REQUESTS.values())[1:])
+# What cannot stand in one order together stands in several: a kind of schedule each, bands, and the steps of a ladder.
+LADDER = [{"for": "2 doses", "amount": "100 mg", "every": "1 day"}, {"amount": "150 mg", "every": "2 days"}]
+TIMED = [{"for": "3 days", "amount": "100 mg"}, {"for": "1 week", "amount": "120 mg"}, {"amount": "150 mg"}]
+SCALE = [{"below": "8 mmol/L", "amount": "50 mg"}, {"from": "8 mmol/L", "below": "12 mmol/L", "amount": "100 mg"}]
+SERIES = [
+    {"age": "1 year", "least_age": "9 months"},
+    {"after": "8 weeks", "least_after": "4 weeks", "after_first": "8 weeks", "least_after_first": "4 weeks"},
+]
+AS_NEEDED = {
+    "when_needed": True,
+    "least_interval": "4 hours",
+    "at_most_doses": 4,
+    "at_most": "600 mg",
+    "first": None,
+}
+REPEAT = {
+    "frequency": 1,
+    "period": 1,
+    "periodUnit": "d",
+    "count": 9,
+    "timeOfDay": ["08:00:00"],
+}
+OTHER_ORDERS: tuple[dict[str, Any], ...] = (
+    {"schedule": {"once": True, "late": "3 days"}},
+    {"schedule": {"on": ["monday", "thursday"], "at": ["08:00"], "meals": ["before supper"], "doses": 4}},
+    {"schedule": {"every": "6 hours", "counts_from": "planned", "first": "2026-03-01T06:00:00+00:00"}},
+    {"schedule": {"series": SERIES}},
+    {"schedule": AS_NEEDED, "when_needed": True},
+    {"schedule": {"repeat": REPEAT, "late": "3 hours"}},
+    {"schedule": {"repeat": {"dayOfWeek": ["mon", "fri"], "when": ["ACM", "HS"]}}},
+    {"schedule": {"every": "1 day"}, "dose": {"steps": LADDER}},
+    {"schedule": None, "times": ["08:00", "before supper"], "dose": {"steps": TIMED}, "authority": "prescription"},
+    {"schedule": None, "times": ["every 3 days"], "dose": {"bands": SCALE, "by": "glucose"}, "authority": ""},
+    {"schedule": None, "times": ["when the pain comes"], "when_needed": True},
+    {"schedule": None, "times": ["Mondays"], "dose": {"amount": "200 mg", "per": "day", "doses_per_day": 2}},
+)
+FULL_ORDERS = (FULL["order"], *({**FULL["order"], **other} for other in OTHER_ORDERS))
+GOOD: tuple[dict[str, Any], ...] = (
+    PUBLIC,
+    *({**FULL, "order": order} for order in FULL_ORDERS),
+    *list(REQUESTS.values())[1:],
+)
 
 # Texts and numbers that have broken such programs, or that one field takes and another must not.
 NASTY: tuple[Any, ...] = (
@@ -196,6 +330,12 @@ NASTY: tuple[Any, ...] = (
     [], {}, [None], [[]], [{}], {"": None}, {"value": None}, ["5 mg", "10 mg"], ["10 mg", "5 mg"], [1, 2],
     "felt", "muscle", "A1", "Z9", "0.5", "12.55", ["-12.5", "30"], ["1e3", "0"], ["\u221212", "0"], ["999", "-999"],
     {"site": "deltoid", "side": "left"}, [{"site": "deltoid", "side": "left", "point": "Z9"}],
+    "4 weeks", "0 weeks", "1 day", "9999 years", "150 years", "240 months", "1 minute", "12 hours", "2 doses",
+    "0 doses", "every 9999 years", "every 0 days", "every 4 weeks", "every", "once", "08:00", "24:00", "8:00",
+    "08:00:30", "before breakfast", "breakfast", "after tea", "monday", "mondey", "Mondays", "given", "planned",
+    "test first", "yes", "no", "group direction", "Europe/London", "Europe", "../localtime",
+    ["08:00", "08:00"], ["monday"], ["before breakfast", "after breakfast"], {"once": True}, {"every": "4 weeks"},
+    {"do": "give"}, {"kind": "prescription"}, {"frequency": 2, "period": 1, "periodUnit": "d"}, {"amount": "5 mg"},
     [{"kind": "lump", "site": "abdominal fat", "side": "left"}],
 )  # fmt: skip
 words = st.text(alphabet=st.characters(codec=None, exclude_characters=".[]"), max_size=12)
@@ -431,10 +571,18 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
 into_the_record = settings(max_examples=120, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
+# What became of an order is written down by itself.
+ENTERED = ("entered", "signed", "stopped")
+PARTS: dict[str, tuple[Any, ...]] = {
+    "medicine": (FULL["medicine"],),
+    "order": tuple({key: value for key, value in order.items() if key not in ENTERED} for order in FULL_ORDERS),
+}
+
+
 @st.composite
 def broken_part(draw: st.DrawFn, part: str) -> Any:
-    """One part of the full request with one place changed."""
-    document = FULL[part]
+    """One part of the full requests with one place changed."""
+    document = draw(st.sampled_from(PARTS[part]))
     path = draw(st.sampled_from(list(places(document))))
     return changed(document, path, draw(values))
 
@@ -480,7 +628,7 @@ def test_a_medicine_that_is_taken_can_be_planned_with(store: Store, medicine: di
 
 
 @into_the_record
-@given(st.sampled_from(("allergies", "avoid", "bleeding_risk", "weight", "height")), values)
+@given(st.sampled_from(("allergies", "avoid", "bleeding_risk", "weight", "height", "result", "consent")), values)
 def test_a_fact_that_is_taken_can_be_planned_with(store: Store, key: str, value: Any) -> None:
     facts: dict[str, tuple[str, dict[str, Any]]] = {
         "allergies": ("allergies", {"allergies": value}),
@@ -488,16 +636,33 @@ def test_a_fact_that_is_taken_can_be_planned_with(store: Store, key: str, value:
         "bleeding_risk": ("bleeding risk", {"risk": value}),
         "weight": ("measured", {"what": "weight", "value": value}),
         "height": ("measured", {"what": "height", "value": value}),
+        "result": ("result", {"what": "INR", "result": value, "at": NOW.isoformat()}),
+        "consent": ("consent", {"given_by": value, "at": NOW.isoformat(), "until": "2026-03-31"}),
     }
     kind, body = facts[key]
     if kept(store, lambda: note_patient_fact(store, "0001", kind, body, now=NOW)) is not None:
         check_plannable(store, enter_order(store, "0001", ANY_DOSE, now=NOW))
 
 
-def test_the_full_request_is_a_good_one() -> None:
-    assert planned(FULL)["volume_ml"] is not None
-    validator("request").validate(json.loads(json.dumps(FULL)))
-    assert set(FULL) == set(DEFINED["request"]["properties"])
+@pytest.mark.parametrize("order", FULL_ORDERS)
+def test_each_full_request_is_a_good_one(order: dict[str, Any]) -> None:
+    document = {**FULL, "order": order}
+    found = planned(document)
+    assert found["volume_ml"] is not None or "reading-unit" in [one["code"] for one in found["findings"]]
+    validator("request").validate(json.loads(json.dumps(document)))
+    validator("answer").validate(json.loads(json.dumps(found)))
+
+
+# Of an open standard's form the keys that only repeat another, and what belongs to the standard itself.
+NOT_HELD = {"countMax", "frequencyMax", "periodMax", "id", "extension"}
+
+
+def test_the_full_requests_hold_every_key_that_a_request_may_hold() -> None:
+    schema = DEFINED["request"]
+    assert set(FULL) == set(schema["properties"])
+    held = {found for one in GOOD for found in keys_of(json.loads(json.dumps(one)), schema)}
+    sites = {site.name for site in load_sites()}
+    assert not {(part, key) for part, key in set(every_key(schema)) - held if key not in NOT_HELD | sites}
 
 
 def test_a_desk_needs_no_record_for_a_request(tmp_path: Path) -> None:

@@ -93,3 +93,32 @@ def test_she_pulls_away_after_the_first_and_the_rest_is_outstanding(clinic: Clin
     (part,) = [found for found in entry["findings"] if found["code"] == "part-given"]
     assert "64.5 mg of the dose is outstanding" in part["message"]
     assert part["do"] == "Ask the prescriber."
+    # The rest is the prescriber's to decide: the next plan asks, and the list says so.
+    stopped = clinic.run("plan", "--order", "0001.1", code=4)
+    (rest,) = [found for found in stopped["findings"] if found["code"] == "part-outstanding"]
+    assert rest["severity"] == "confirm"
+    assert "65.25 mg" in rest["message"]
+    assert "64.5 mg" in rest["message"]
+
+
+def test_her_twin_is_on_the_same_list_and_each_is_marked_in_words(clinic: Clinic) -> None:
+    clinic.run("formulary", "add", clinic.file("ambrivox.json", AMBRIVOX))
+    clinic.run("stock", "receive", "(01)09501101530034(17)270430(10)AM5", "--count", "3")
+    for number, given in enumerate(("Wren", "Rowan"), start=1):
+        person = ("--family", "Adeyemi-Pike", "--given", given, "--born", "2021-05-14", "--place", "Kelp Ward")
+        clinic.run("patient", "add", *person, "--sex", "female")
+        noted = ("--allergy", "none known", "--no-earlier-doses", "--weight", "17.3 kg", "--on", "2026-02-28")
+        clinic.run("patient", "note", f"{number:04d}", *noted)
+        once = {**ORDER, "schedule": {"once": True}}
+        clinic.run("order", "add", f"{number:04d}", clinic.file("order.json", once))
+    lines = clinic.run("due", "--place", "Kelp Ward")["lines"]
+    assert [(one["name"], one["born"], one["state"]) for one in lines] == [
+        ("ADEYEMI-PIKE, Rowan", "2021-05-14", "due"),
+        ("ADEYEMI-PIKE, Wren", "2021-05-14", "due"),
+    ]
+    assert {one["alike"] for one in lines} == {"another patient on this list has this family name and birth date"}
+    plan = clinic.run("plan", "--order", "0001.1")["plan"]
+    clinic.run("given", plan, "--scan", "batch:AM5", "--given-by", "Ada", "--part", "0.87 mL")
+    # One dose was ordered and a part of it given: nothing more comes by itself, and Rowan's dose is still due.
+    states = {one["name"]: one["state"] for one in clinic.run("due", "--all")["lines"]}
+    assert states == {"ADEYEMI-PIKE, Rowan": "due", "ADEYEMI-PIKE, Wren": "ended"}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from tests.scenarios.conftest import BARRELS, NOW, Answered, Clinic
@@ -158,6 +158,61 @@ def test_the_reason_is_remembered_for_the_next_dose_of_the_order(clinic: Clinic)
     clinic.run("inspect", "0001", "--place", "right abdominal fat K5", "--kind", "gone", "--by", "Ravi")
     gone = clinic.run("plan", "--order", "0001.1")
     assert "lump-move" not in [one["code"] for one in gone["findings"]]
+
+
+def test_33_units_before_breakfast_and_18_before_supper_are_two_orders_on_one_list(clinic: Clinic) -> None:
+    """The meals are those of the uk preset: breakfast 08:00, supper 18:00, each an hour before and after."""
+    clinic.now = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
+    clinic.run("formulary", "add", clinic.file("dorsulin.json", DORSULIN))
+    clinic.run("patient", "add", "--family", "Okoro", "--given", "Delphine", "--born", "1964-08-02", "--sex", "female")
+    clinic.run("patient", "note", "0001", "--allergy", "none known", "--no-earlier-doses")
+    for units, meal in (("33 units", "before breakfast"), ("18 units", "before supper")):
+        order = {**request(units=units)["order"], "start": "2026-03-02", "schedule": {"meals": [meal]}}
+        clinic.run("order", "add", "0001", clinic.file("order.json", order))
+    clinic.run("stock", "receive", f"(01){GTIN}(17)270430(10)DS1", "--count", "2")
+    clinic.run("stock", "change", "DS1", "opened", "--at", "2026-03-01 08:00", "--by", "Ravi")
+
+    def lines() -> dict[str, tuple[str, str, list[str]]]:
+        return {
+            one["order"]: (one["state"], one["due"]["planned"][:16], [found["code"] for found in one["findings"]])
+            for one in clinic.run("due")["lines"]
+        }
+
+    def glucose(time: str, value: str) -> None:
+        hour, minute = map(int, time.split(":"))
+        clinic.now = datetime(2026, 3, 2, hour, minute, tzinfo=UTC)
+        clinic.run("patient", "note", "0001", "--reading", f"glucose={value} mmol/L")
+
+    listed = lines()
+    assert listed["0001.1"][:2] == ("due", "2026-03-02T08:00")
+    assert "reading-missing" in listed["0001.1"][2]
+    assert listed["0001.2"][:2] == ("early", "2026-03-02T18:00")
+    # Before supper a reading will be taken then; it is only named.
+    assert "reading-missing" not in listed["0001.2"][2]
+    assert "reading-needed" in listed["0001.2"][2]
+    glucose("07:40", "3.4")
+    low = clinic.run("plan", "--order", "0001.1", code=3)
+    (stop,) = [one for one in low["findings"] if one["code"] == "reading-outside"]
+    assert "measure again after 15 minutes" in stop["do"]
+    assert "reading-outside" in lines()["0001.1"][2]
+    clinic.run("not-given", "0001.1", "--reason", "reading outside limits", "--by", "Ravi")
+    # Not given moves nothing: breakfast is still due, and in 15 minutes the reading lets it go.
+    glucose("07:55", "5.6")
+    assert lines()["0001.1"][:2] == ("due", "2026-03-02T08:00")
+    reasons = ("--accept", "duplicate-order=breakfast and supper are one regimen")
+    made = clinic.run("plan", "--order", "0001.1", *reasons)
+    assert (made["dose"]["amount"], made["draw_to"]) == ("33", "33 units")
+    clinic.run("given", made["plan"], "--scan", "batch:DS1", "--given-by", "Ravi", *reasons)
+    listed = lines()
+    assert listed["0001.1"][:2] == ("early", "2026-03-03T08:00")
+    # The morning's dose is no dose of the supper's order.
+    assert listed["0001.2"][:2] == ("early", "2026-03-02T18:00")
+    glucose("17:00", "7.2")
+    assert lines()["0001.2"][:2] == ("due", "2026-03-02T18:00")
+    supper = clinic.run("plan", "--order", "0001.2", *reasons)
+    assert (supper["dose"]["amount"], supper["barrel"]["capacity_units"]) == ("18", "30")
+    clinic.run("given", supper["plan"], "--scan", "batch:DS1", "--given-by", "Ravi", *reasons)
+    assert lines()["0001.2"][:2] == ("early", "2026-03-03T18:00")
 
 
 def test_two_a_day_for_28_days_are_56_points_and_none_is_used_twice() -> None:

@@ -157,7 +157,9 @@ def _clock(text: str, zone: ZoneInfo) -> str:
 
 
 def _day(text: str, zone: ZoneInfo) -> str:
-    return datetime.fromisoformat(text).astimezone(zone).date().isoformat()
+    """A day, with its time where it does not begin with the day."""
+    moment = datetime.fromisoformat(text).astimezone(zone)
+    return f"{moment:%Y-%m-%d %H:%M}".removesuffix(" 00:00")
 
 
 @click.command(epilog="Example: drawup handover --place 'Kelp Ward'")

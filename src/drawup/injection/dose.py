@@ -487,9 +487,10 @@ def known_by(readings: tuple[Reading, ...], now: datetime) -> tuple[Reading, ...
 
 
 def latest(readings: tuple[Reading, ...], what: str) -> Reading | None:
-    """The newest reading of this kind."""
-    of_kind = [reading for reading in readings if reading.what == what]
-    return max(of_kind, key=lambda reading: reading.at) if of_kind else None
+    """The newest reading of this kind; of two at the same time the one that was written down last."""
+    name = what.casefold()
+    of_kind = [reading for reading in readings if reading.what.casefold() == name]
+    return max(reversed(of_kind), key=lambda reading: reading.at) if of_kind else None
 
 
 def reading_text(reading: Reading, notation: Notation) -> str:

@@ -17,7 +17,7 @@ from drawup.injection.patient import TestResult
 from drawup.injection.policy import Policy
 from drawup.injection.quantity import DimensionMismatch, Quantity
 from drawup.injection.request import Request
-from drawup.injection.schedule import DelayRule, Interval, Schedule, Timing, add_interval, calendar_of
+from drawup.injection.schedule import MIDNIGHT, DelayRule, Interval, Schedule, Timing, add_interval, calendar_of
 from drawup.injection.timing import Due, Outlook, merged, next_due, of_medicine
 from drawup.injection.when_needed import allowed_from
 
@@ -63,7 +63,7 @@ def check_timing(request: Request, outlook: Outlook | None, dose: Quantity | Non
         return found + check_ahead(order, None, request.results, policy, zone, now)
     if outlook.due is None:
         # An order that is over is said once, by the order itself; one that runs on with nothing more due is said here.
-        if outlook.ended.startswith(("all ", "given on ", "the order ends ")):
+        if outlook.complete:
             found.append(finding("order-complete", why=outlook.ended))
         return found
     due, timing = outlook.due, merged(order.schedule.timing, request.medicine.timing)
@@ -91,8 +91,9 @@ def moment_text(moment: datetime, zone: tzinfo) -> str:
 
 
 def opens_text(due: Due, zone: tzinfo) -> str:
-    """From when on the dose may be given."""
-    return due.opens.astimezone(zone).date().isoformat() if due.whole_days else moment_text(due.opens, zone)
+    """From when on the dose may be given: a day where it opens with the day."""
+    opens = due.opens.astimezone(zone)
+    return opens.date().isoformat() if due.whole_days and opens.time() == MIDNIGHT else moment_text(due.opens, zone)
 
 
 def closes_text(due: Due, zone: tzinfo) -> str:
@@ -151,7 +152,8 @@ def _check_test(rule: DelayRule, results: tuple[TestResult, ...], zone: tzinfo, 
     """The test that the rule asks for: there, fresh, and with the result that it asks for."""
     wanted = rule.result or "known"
     of_kind = [one for one in results if one.what.casefold() == rule.test.casefold() and one.at <= now]
-    last = max(of_kind, key=lambda one: one.at, default=None)
+    # Of two at the same time the one that was written down last: it put the other right.
+    last = max(reversed(of_kind), key=lambda one: one.at, default=None)
     if last is None:
         return [finding("test-needed", test=rule.test, wanted=wanted)]
     shown = {"test": rule.test, "result": last.result, "at": moment_text(last.at, zone), "wanted": wanted}

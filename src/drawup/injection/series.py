@@ -58,6 +58,7 @@ def step_after(steps: tuple[SeriesDose, ...], number: int, last: date | None) ->
 def least_days(
     step: SeriesDose, first: date | None, last: date | None, born: date | None, calendar: Calendar
 ) -> list[tuple[date, str]]:
+    """The days before which a dose of this step does not count, each with its reason."""
     return _from_each(calendar, (step.least_age, born, "birth"), (step.least_after, last, "the dose before"),
                       (step.least_after_first, first, "the first dose"))  # fmt: skip
 
@@ -65,6 +66,7 @@ def least_days(
 def meant_days(
     step: SeriesDose, first: date | None, last: date | None, born: date | None, calendar: Calendar
 ) -> list[tuple[date, str]]:
+    """The days for which a dose of this step is meant, each with its reason."""
     return _from_each(calendar, (step.age, born, "birth"), (step.after, last, "the dose before"),
                       (step.after_first, first, "the first dose"))  # fmt: skip
 
@@ -79,4 +81,5 @@ def _from_each(calendar: Calendar, *rules: tuple[Interval | None, date | None, s
 
 
 def latest_of(days: list[tuple[date, str]]) -> tuple[date | None, str]:
+    """The latest of some days, with its reason; None where there is none."""
     return max(days, key=lambda one: one[0]) if days else (None, "")

@@ -83,12 +83,14 @@ _MOMENT = timedelta(microseconds=1)
 class Outlook:
     """What comes next on an order: the dose that is due, or in `ended` why there is none.
 
+    `complete`: the order itself says that nothing more comes, though it has not ended.
     `holds_until`: the first moment at which another dose may come next by the clock alone; None where only a new fact
     can change it.
     """
 
     due: Due | None = None
     ended: str = ""
+    complete: bool = False
     holds_until: datetime | None = None
 
 
@@ -238,7 +240,7 @@ def meal_time(words: str, calendar: Calendar) -> time:
 def _once(sheet: _Sheet) -> Outlook:
     given = next((past for past in reversed(sheet.doses) if sheet.day_for(past) >= sheet.start), None)
     if given is not None:
-        return Outlook(ended=f"given on {given_day(given).isoformat()}, and ordered once")
+        return Outlook(ended=f"given on {given_day(given).isoformat()}, and ordered once", complete=True)
     first = sheet.schedule.first
     if first is not None:
         return Outlook(due=_windowed(sheet, first, sheet.start, f"ordered once, for {_clock(first, sheet.zone)}"))
@@ -277,10 +279,14 @@ def _from_given(sheet: _Sheet) -> Outlook:
         day = add_interval(before, every, sheet.calendar.month_ends)
         because += month_end_words(before, every, sheet.calendar)
         moment = None if clock is None else instant(day, clock, zone)
-    if day < sheet.start:
+    # A new order gives no dose before its start, but where there is a rule for late doses it makes none punctual.
+    if day < sheet.start and sheet.timing.if_late is None and sheet.timing.if_missed is None:
         day, because = sheet.start, f"from the start of the order, {sheet.start.isoformat()}"
         moment = None if clock is None else instant(day, clock, zone)
     due = _windowed(sheet, moment, day, because, every=every)
+    if not every.by_clock:
+        # Two days may lie minutes apart: half the interval passes in real time.
+        due = replace(due, opens=max(due.opens, last.at.astimezone(UTC) + every.about / 2))
     after = sheet.day_of(due.planned + every.about) if every.by_clock else _after_given(sheet, day, number)
     return Outlook(due=replace(due, number=number, after=after))
 
@@ -312,8 +318,13 @@ def _how_many(sheet: _Sheet) -> tuple[int | None, Outlook | None]:
         return None, None
     given = len(sheet.counted())
     if most is not None and given >= most:
-        return given + 1, Outlook(ended=f"all {most} doses were given")
+        return given + 1, Outlook(ended=all_given(most), complete=True)
     return given + 1, None
+
+
+def all_given(count: int) -> str:
+    """That an order of so many doses is through."""
+    return "its one dose was given" if count == 1 else f"all {count} doses were given"
 
 
 def _steps(sheet: _Sheet) -> tuple[DoseStep, ...]:
@@ -335,7 +346,7 @@ def _from_timetable(sheet: _Sheet) -> Outlook:
     if sheet.schedule.doses is not None:
         number = _places_filled(sheet, table) + 1
         if number > sheet.schedule.doses:
-            return Outlook(ended=f"all {sheet.schedule.doses} doses were given")
+            return Outlook(ended=all_given(sheet.schedule.doses), complete=True)
     standing = table.floor(sheet.now)
     if standing > filled and sheet.now >= _end_of(sheet, table, standing):
         standing += 1
@@ -439,7 +450,7 @@ def _series(sheet: _Sheet) -> Outlook:
     steps, calendar = sheet.schedule.series, sheet.calendar
     valid, last, refused = series_so_far(steps, sheet.doses, born=sheet.born, calendar=calendar, live=sheet.live)
     if len(valid) >= len(steps):
-        return Outlook(ended=f"all {len(steps)} doses of the series were given")
+        return Outlook(ended=f"{all_given(len(steps))} in the series", complete=True)
     step, first = step_after(steps, len(valid), last), valid[0] if valid else None
     start = (sheet.start, f"from the start of the order, {sheet.start.isoformat()}")
     least, _ = latest_of(least_days(step, first, last, sheet.born, calendar))
@@ -547,15 +558,19 @@ def _on(planned: datetime, day: date, by: Interval | None, zone: tzinfo, whole: 
 
 
 def _within_order(sheet: _Sheet, found: Outlook) -> Outlook:
-    """What comes next, unless the order ends before it."""
+    """What comes next, never opened before the order starts, unless the order ends before it."""
     stop, due = sheet.stop, found.due
+    if due is not None and not due.when_needed:
+        begin = instant(sheet.start, MIDNIGHT, sheet.zone)
+        found = replace(found, due=replace(due, opens=begin)) if due.opens < begin else found
+        due = found.due
     if due is None or stop is None:
         return found
     ends = f"the order ends on {stop.isoformat()}"
     if sheet.today > stop:
         return Outlook(ended=f"ended on {stop.isoformat()}")
     if not due.when_needed and due.day > stop:
-        return Outlook(ended=f"{ends}, before the next dose on {due.day.isoformat()}")
+        return Outlook(ended=f"{ends}, before the next dose on {due.day.isoformat()}", complete=True)
     over = instant(stop + _ONE_DAY, MIDNIGHT, sheet.zone)
     return replace(found, holds_until=over if found.holds_until is None else min(found.holds_until, over))
 

@@ -66,9 +66,9 @@ def moved_in_time(body: Mapping[str, Any], before: datetime, after: datetime) ->
     return moved
 
 
-def planned_of(kept: Mapping[str, Any]) -> dict[str, Any]:
+def planned_of(answer: Mapping[str, Any]) -> dict[str, Any]:
     """The planned moment that a dose of this plan is for, and its window; empty where the order has no times."""
-    due = kept["answer"].get("due")
+    due = answer.get("due")
     if due is None or due["state"] in ("ended", "when needed") or not due.get("planned"):
         return {}
     return {"planned": {key: due[key] for key in ("planned", "opens", "closes", "state", "because")}}

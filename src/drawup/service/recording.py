@@ -164,7 +164,9 @@ def _give(
         raise Blocked(findings)
     skin = skin_of_patient(state, current, happened.at) if happened.places else None
     body = _entry_body(kept, digest, plan, answer, containers, people, happened, state, current, skin)
-    body |= {**planned_of(kept), **follows(read.request.medicine, read.request.order, current.policy, happened.at)}
+    # The place in the timetable that it fills is that of the moment of giving; a second one fills none of its own.
+    planned = kept["answer"] if claimed is not None else answer
+    body |= {**planned_of(planned), **follows(read.request.medicine, read.request.order, current.policy, happened.at)}
     kind, marks = _kind_and_marks(body, plan, findings, happened, now, current, claimed, state)
     body["findings"] = [short(found) for found in (*findings, *marks)]
     body["review"] = [found.code for found in marks]
@@ -294,6 +296,9 @@ def _at_giving(
         for key, words in (("dose", "dose"), ("volume_ml", "volume"), ("presentation", "pack"))
         if planned.get(key) != answer.get(key)
     ]
+    before, after = ((one.get("due") or {}).get("planned") for one in (planned, answer))
+    if before != after and before is not None and after is not None:
+        changed.append(f"planned for: {clock_text(before)}, now {clock_text(after)}")
     if changed:
         more.append(finding("plan-changed", changes="; ".join(changed)))
     return worst_first([*plan.findings, *(accept(found, request.accepted) for found in more)])
