@@ -121,7 +121,7 @@ def test_a_weight_in_pounds_is_turned_into_kg_and_an_unlikely_one_is_questioned(
 
 def test_with_nothing_named_the_whole_table_is_shown_and_what_is_missing(folder: Path) -> None:
     output = typed(folder, "adrenaline").output
-    assert "goes by age, and none was named: --age" in output
+    assert "goes by age, and none is known: --age" in output
     assert "6 months to 6 years: 150 micrograms = 0.15 mL" in output
     assert "goes by weight" in typed(folder, "adrenaline", "--policy", "us", "--age", "3 years").output
 
@@ -232,18 +232,222 @@ def test_an_unknown_mishap_is_refused_with_the_known_ones(folder: Path, words: t
         (("--born", "1890-01-01"), "at most 120"),
         (("--born", "2023-02-30"), "expected a day"),
         (("--born", "2 March"), "expected a day"),
-        (("--given", "15:00"), "in the future"),
-        (("--given", "2026-03-02 14:11"), "in the future"),
         (("--given", "25:00"), "expected a day and a time"),
         (("--given", "soon"), "or 14:05 for today"),
-        (("--given", "14:00", "--given", "14:00"), "name each dose once"),
         (("--policy", "fr"), "Expected a preset"),
         (("--at", "noon"), "expected a day and a time"),
+        (("--age", "3"), 'read the age "3"'),
+        (("--age", "6 m"), 'read the age "6 m"'),
+        (("--age", "3", "years"), 'read "years", which belongs to no option'),
+        (("--wieght", "14 kg"), 'read "--wieght 14 kg", which belongs to no option'),
+        (("--age", "3\nyears\nx"), "expected such as"),
+        (("--policy", LONG), "xxx"),
+        (("--given", "14:00") * 51, "expected at most 50"),
     ],
 )
-def test_what_cannot_be_read_is_refused_in_a_sentence(folder: Path, arguments: tuple[str, ...], says: str) -> None:
+def test_what_cannot_be_read_is_said_first_and_the_table_and_the_steps_follow(
+    folder: Path, arguments: tuple[str, ...], says: str
+) -> None:
     result = typed(folder, "adrenaline", *arguments)
-    check_told(result, 2)
-    assert says in result.output
-    refused = json.loads(typed(folder, "adrenaline", *arguments, "--json").output)
-    assert says in refused["error"]["message"]
+    check_whole(result)
+    lines = result.output.split("\n")
+    told = lines[: lines.index("")]
+    assert all(one.startswith("  Not used    ") and len(one) < 450 for one in told)
+    assert says in "\n".join(told)
+    document = json.loads(typed(folder, "adrenaline", *arguments, "--json").output)
+    assert says in document["error"]["message"]
+    assert [one["doses"][0]["volume_ml"] for one in document["table"]["bands"]] == ["0.1", "0.15", "0.3", "0.5"]
+    assert len(document["first_steps"]) == 11
+
+
+BANDS = (
+    "under 6 months: 100 micrograms to 150 micrograms = 0.1 mL to 0.15 mL",
+    "6 months to 6 years: 150 micrograms = 0.15 mL",
+    "6 to 12 years: 300 micrograms = 0.3 mL",
+    "over 12 years, and adults: 500 micrograms = 0.5 mL",
+)
+
+
+def check_whole(result: Result) -> None:
+    """Exit code 2, and all the same every band of the British table, the first steps and the caution."""
+    assert result.exception is None or isinstance(result.exception, SystemExit), repr(result.exception)
+    assert result.exit_code == 2
+    assert "Traceback" not in result.output
+    assert all(line.isprintable() for line in result.output.split("\n"))
+    for words in (*BANDS, "Call for help", "Lay the person flat", "Write down when it began", "does not replace"):
+        assert words in result.output
+
+
+@pytest.mark.parametrize("last", ["--age", "--weight", "--given", "--json=1"])
+def test_an_option_with_nothing_after_it_still_shows_the_table(folder: Path, last: str) -> None:
+    check_whole(typed(folder, "adrenaline", "--policy", "uk", last))
+    named = answered_not(folder, "--policy", "au", "--json", last)
+    assert ("error" in named, len(named["first_steps"])) == (True, 11)
+
+
+def answered_not(folder: Path, *arguments: str) -> Any:
+    result = typed(folder, "adrenaline", *arguments)
+    assert result.exit_code == 2, result.output
+    return json.loads(result.output)
+
+
+def test_what_can_be_read_is_used_beside_what_cannot(folder: Path) -> None:
+    found = answered_not(folder, "--age", "8 years", "--weight", "25", "--json")
+    assert [one["doses"][0]["volume_ml"] for one in found["bands"]] == ["0.3"]
+    # 25 kg x 0.01 mg = 0.25 mg = 0.25 mL of 1 mg/mL.
+    found = answered_not(folder, "--policy", "us", "--age", "8", "--weight", "25 kg", "--json")
+    assert found["by_weight"]["volume_ml"] == "0.25"
+    found = answered_not(folder, "--policy", "us", "--age", "8", "--json")
+    assert (found["by_weight"], found["adult_without_weight_at_most"]) == (None, None)
+
+
+def test_without_a_dose_the_whole_table_stands_before_the_first_steps(folder: Path) -> None:
+    output = typed(folder, "adrenaline", "--age", "3").output
+    assert output.index("The whole table") < output.index("Call for help")
+    output = typed(folder, "adrenaline", "--age", "3y").output
+    assert output.index("Call for help") < output.index("The whole table")
+
+
+def test_another_policy_than_the_one_that_was_named_is_said(folder: Path) -> None:
+    output = typed(folder, "adrenaline", "--policy", "fr", "--age", "adult").output
+    assert "policy uk, because there is no record yet; the one that was named could not be used" in output
+    assert typed(folder, "adrenaline", "--policy", "US", "--weight", "25 kg").exit_code == 0
+
+
+# --- an adult without a weight, where the table goes by weight
+
+
+def test_by_weight_an_adult_without_one_is_shown_the_cap_as_the_most(folder: Path) -> None:
+    # The cap as printed: 0.5 mL of 1 mg/mL, which is 0.5 mg. 0.5 mg / 0.01 mg per kg = 50 kg.
+    result = typed(folder, "adrenaline", "--policy", "us", "--age", "adult")
+    assert result.exit_code == 0
+    for words in (
+        "At most     0.5 mg = 0.5 mL: draw to 0.5 mL in a 1 mL barrel  [an adult without a weight]",
+        "the most that this table gives anybody, not worked from a weight: under 50 kg it would be less",
+        "(0.01 mL/kg of 1 mg/mL, at most 0.5 mL), https://immunisationhandbook.health.gov.au",
+        "goes by weight, and none is known: --weight",
+    ):
+        assert words in result.output
+    most = answered(folder, "adrenaline", "--policy", "us", "--age", "18 years")["adult_without_weight_at_most"]
+    assert (most["dose"], most["volume_ml"], most["mark_ml"]) == ("0.5 mg", "0.5", "0.5")
+    named = answered(folder, "adrenaline", "--policy", "us", "--age", "adult", "--weight", "40 kg")
+    assert (named["adult_without_weight_at_most"], named["by_weight"]["volume_ml"]) == (None, "0.4")
+
+
+@pytest.mark.parametrize("age", [("--age", "3 years"), ("--age", "17 years"), ("--born", "2008-03-03"), ()])
+def test_by_weight_nothing_is_guessed_for_a_child_and_the_rule_is_shown(folder: Path, age: tuple[str, ...]) -> None:
+    # 2008-03-03: eighteen tomorrow.
+    result = typed(folder, "adrenaline", "--policy", "us", *age)
+    assert result.exit_code == 0
+    assert "a weight is needed: nothing is guessed for a child" in result.output
+    assert "At most" not in result.output
+    # By hand, each weight x 0.01 mg of 1 mg/mL.
+    for words in (
+        "by weight: 0.01 mg for each kg, at most 0.5 mg = 0.5 mL",
+        " 5 kg: 0.05 mg = 0.05 mL",
+        " 15 kg: 0.15 mg = 0.15 mL",
+        " 40 kg: 0.4 mg = 0.4 mL",
+        " 50 kg and over: 0.5 mg = 0.5 mL",
+        "Lay the person flat",
+    ):
+        assert words in result.output
+
+
+# --- a clock that is ahead
+
+
+@pytest.mark.parametrize("given", ["14:11", "14:15", "2026-03-02 14:12", "2026-03-02T14:15:00+00:00"])
+def test_up_to_five_minutes_ahead_is_taken_as_now(folder: Path, given: str) -> None:
+    clock = answered(folder, "adrenaline", "--age", "adult", "--given", given)["clock"]
+    assert clock["given"] == ["2026-03-02T14:10:00+00:00"]
+    assert (clock["next_at"], clock["wait_seconds"]) == ("2026-03-02T14:15:00+00:00", 300)
+    assert len(clock["taken_as_now"]) == 1
+    assert "taken as now" in typed(folder, "adrenaline", "--given", given).output
+
+
+def test_a_clock_ahead_over_midnight_is_taken_as_now(folder: Path) -> None:
+    night = datetime(2026, 3, 1, 23, 58, tzinfo=UTC)
+    clock = answered(folder, "adrenaline", "--given", "00:02", now=night)["clock"]
+    assert clock["given"] == ["2026-03-01T23:58:00+00:00"]
+
+
+@pytest.mark.parametrize("given", ["14:16", "15:00", "2026-03-02 14:16", "2027-03-02 14:10"])
+def test_further_ahead_the_whole_answer_is_given_and_the_problem_said_after_it(folder: Path, given: str) -> None:
+    result = typed(folder, "adrenaline", "--age", "8 years", "--given", given)
+    check_whole(result)
+    assert result.output.startswith("Adrenaline 1 mg/mL")
+    assert "300 micrograms = 0.3 mL: draw to 0.3 mL" in result.output
+    assert "no dose counted" in result.output
+    assert "no dose yet" not in result.output
+    last = result.output.rstrip("\n").split("\n")[-1]
+    assert last.startswith("  Not used    --given: read ")
+    assert "in the future" in last
+    found = answered_not(folder, "--age", "8 years", "--given", given, "--given", "14:08", "--json")
+    assert "in the future" in found["error"]["message"]
+    assert found["clock"]["given"] == ["2026-03-02T14:08:00+00:00"]
+    output = typed(folder, "adrenaline", "--given", given, "--given", "14:08").output
+    assert "1 dose, the last at 14:08, 2 minutes ago" in output
+    assert "not everything that was typed is counted" in output
+
+
+def test_the_same_time_twice_counts_once_and_is_said_after_the_answer(folder: Path) -> None:
+    result = typed(folder, "adrenaline", "--given", "14:00", "--given", "14:00")
+    check_whole(result)
+    assert "1 dose, the last at 14:00" in result.output
+    assert "name each dose once" in result.output.rstrip("\n").split("\n")[-1]
+
+
+# --- a weight where the table goes by age
+
+
+def test_a_weight_is_said_not_to_be_used_where_the_table_goes_by_age(folder: Path) -> None:
+    result = typed(folder, "adrenaline", "--age", "4 years", "--weight", "17.3 kg")
+    assert result.exit_code == 0
+    assert "17.3 kg: this table goes by age, the weight is not used" in result.output
+    assert "unlikely" not in result.output
+    # 17.3 kg written as pounds would be 38.1: 17.3 / 0.45359237 = 38.14.
+    assert (
+        "38.1 kg is unlikely at this age"
+        in typed(folder, "adrenaline", "--age", "4 years", "--weight", "38.1 kg").output
+    )
+    found = answered(folder, "adrenaline", "--age", "4 years", "--weight", "38.1 kg")
+    assert found["weight"] == {"weight_kg": "38.1", "unlikely_at_this_age": True, "used": False}
+    assert found["by_weight"] is None
+
+
+# --- between the printed bands
+
+
+@pytest.mark.parametrize(
+    ("age", "neighbours", "reading"),
+    [
+        ("3 years", ["0.15", "0.2"], "2 to 3 years, about 15 kg: 150 micrograms = 0.15 mL"),
+        ("3 years 6 months", ["0.15", "0.2"], "2 to 3 years, about 15 kg: 150 micrograms = 0.15 mL"),
+        ("6 years 6 months", ["0.2", "0.3"], "4 to 6 years, about 20 kg: 200 micrograms = 0.2 mL"),
+    ],
+)
+def test_between_printed_bands_our_reading_is_given_as_ours(
+    folder: Path, age: str, neighbours: list[str], reading: str
+) -> None:
+    output = typed(folder, "adrenaline", "--policy", "au", "--age", age).output
+    assert "the table has no band " in output
+    assert f"Our reading if the printed ages are whole years: {reading}" in output
+    assert "the table does not print this; you choose" in output
+    found = answered(folder, "adrenaline", "--policy", "au", "--age", age)
+    assert [one["doses"][0]["volume_ml"] for one in found["neighbours"]] == neighbours
+    assert len(found["our_reading"]["printed_ages_as_whole_years"]) == 1
+    assert "Our reading" not in typed(folder, "adrenaline", "--policy", "au", "--age", "5 years").output
+
+
+# --- a record that is in the way
+
+
+def test_a_record_that_may_not_be_looked_at_does_not_stand_in_the_way(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(*_: object, **__: object) -> bool:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "exists", refused)
+    result = typed(folder, "adrenaline", "--age", "adult")
+    assert (result.exit_code, "500 micrograms = 0.5 mL" in result.output) == (0, True)

@@ -23,7 +23,7 @@ DIRECTION: dict[str, Any] = {
     "exclude": ["unwell"],
     "order": {"medicine": "velorin", "route": "intramuscular", "dose": {"amount": "50 mg"}},
 }
-SPOKEN = {**ORDER, "authority": "spoken order", "schedule": {"once": True}}
+SPOKEN = {**ORDER, "authority": "spoken order", "prescriber": "Dr. Example", "schedule": {"once": True}}
 MAIRI = ("--by", "Mairi, midwife")
 CLEAR = ("--all-clear", *MAIRI)
 

@@ -583,9 +583,6 @@ SHORT: tuple[tuple[list[str], Schedule | None], ...] = (
     (["mondey"], None),
     (["Mondays", "08:00"], None),
     (["once", "08:00"], None),
-    (["8:00"], None),
-    (["25:00"], None),
-    (["08:00", "08:00"], None),
     (["before tea"], None),
     (["before breakfast", "after breakfast"], None),
     (["when the pain comes"], None),
@@ -598,6 +595,17 @@ def test_the_short_way_to_say_when_is_read_or_stays_words(times: list[str], expe
     order = read_order({"times": times})
     assert order.schedule == expected
     assert order.times == tuple(times)
+
+
+@pytest.mark.parametrize("words", ["8:00", "8.00", "08.00", "25:00"])
+def test_a_slip_in_a_time_of_day_is_refused_and_does_not_become_words(words: str) -> None:
+    with pytest.raises(FieldError, match="08:00"):
+        read_order({"times": ["20:00", words]})
+
+
+def test_a_time_that_stands_twice_is_refused() -> None:
+    with pytest.raises(FieldError, match="stands twice"):
+        read_order({"times": ["08:00", "08:00"]})
 
 
 def test_an_order_in_words_is_planned_and_said_to_have_no_times_that_can_be_counted_by() -> None:

@@ -121,7 +121,7 @@ def test_a_stopped_order_says_from_when_on_and_cannot_be_planned_from_that_day(w
     assert found(plan(ward, code=3), "stop") == {"order-stopped": "The order was stopped on 2026-03-09."}
     assert ward.run("due", "--all")["lines"] == []
     told = ward.run("order", "stop", "0001.1", "--on", "2026-03-10", "--reason", "again", code=2)
-    assert "stopped on 2026-03-09 already" in told["error"]["message"]
+    assert "stopped from 2026-03-09 already" in told["error"]["message"]
 
 
 # --- two at once --------------------------------------------------------------------------------------------------
@@ -291,7 +291,7 @@ def test_consent_and_the_questions_of_the_day_are_asked_only_where_the_medicine_
     assert 'not answered: "pregnant"' in half["error"]["message"]
     ward.run("questions", "0001.1", "--answer", "unwell=yes: a cold", "--all-clear", "--by", "Petra")
     assert "(a cold)" in found(plan(ward, code=4), "confirm")["question-yes"]
-    ward.run("questions", "0001.1", "--all-clear", "--by", "Petra")
+    ward.run("questions", "0001.1", "--answer", "unwell=no: gone by noon", "--all-clear", "--by", "Petra")
     give(ward)
     # A week later the consent still holds, and the day has its own answers; a day later neither is there.
     on(ward, "2026-03-09")

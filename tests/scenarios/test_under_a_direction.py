@@ -130,7 +130,7 @@ def test_asked_again_on_the_same_day_with_other_answers_a_patient_may_be_covered
     opened(quay)
     accept(quay, "0001", "--answer", "fever over 38=yes", "--all-clear", code=3)
     quay.now = datetime(2026, 3, 2, 11, 0, tzinfo=UTC)
-    order = accept(quay, "0001", "--all-clear")["order"]
+    order = accept(quay, "0001", "--answer", "fever over 38=no: 37.1 twice", "--all-clear")["order"]
     assert quay.run("plan", "--order", order)["dose"]["amount"] == "30"
     assert "was accepted in this session already: order 0001.1" in message(accept(quay, "0001", "--all-clear", code=2))
 

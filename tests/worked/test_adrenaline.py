@@ -29,6 +29,7 @@ from drawup.injection.adrenaline import (
     observe_after,
     parse_age,
     unlikely_weight,
+    worked_doses,
 )
 from drawup.injection.quantity import MICROGRAM
 
@@ -232,6 +233,52 @@ def test_in_a_gap_no_band_is_given_and_the_neighbours_are_shown(
     assert found.gap is bool(neighbours)
 
 
+# "To 3 years" as whole years is until the fourth birthday: steps 73 to 95 of the gap; "to 6 years" 145 to 167.
+@pytest.mark.parametrize(
+    ("age", "bands"),
+    [
+        ("exactly 3 years", []),
+        ("3 years", ["2 to 3 years"]),
+        ("3 years 11 months", ["2 to 3 years"]),
+        ("exactly 4 years", []),
+        ("exactly 6 years", []),
+        ("6 years", ["4 to 6 years"]),
+        ("6 years 6 months", ["4 to 6 years"]),
+        ("exactly 7 years", []),
+        ("11 months", []),
+        ("adult", []),
+    ],
+)
+def test_in_a_gap_the_print_read_as_whole_years_is_given_apart(age: str, bands: list[str]) -> None:
+    found = answer(HANDBOOK, age)
+    assert [one.band.name for one in found.whole_years] == bands, "our reading, not the source's"
+    assert not answer(UK, age).whole_years
+
+
+def test_the_cap_is_the_most_for_an_adult_alone_and_only_without_a_weight() -> None:
+    for age, known in (("adult", True), ("exactly 18 years", True), ("70 years", True), ("17 years 11 months", False)):
+        most = answer(BY_WEIGHT, age).adult_most
+        assert (most is not None) is known
+        assert most is None or (most.dose.to(MICROGRAM).value, most.volume_ml) == (Fraction(500), Fraction("0.5")), (
+            ASCIA
+        )
+    assert answer(BY_WEIGHT, "adult", "40").adult_most is None
+    assert answer(BY_WEIGHT).adult_most is answer(HANDBOOK, "adult").adult_most is None
+
+
+def test_the_weights_that_are_worked_end_where_the_cap_begins() -> None:
+    # kg x 0.01 mL, at most 0.5 mL: 0.5 / 0.01 = 50 kg.
+    found = worked_doses(load_adrenaline_table(BY_WEIGHT))
+    assert [(one.weight_kg, one.given.volume_ml) for one in found] == [
+        (Fraction(kg), Fraction(ml))
+        for kg, ml in (
+            ("5", "0.05"), ("10", "0.1"), ("15", "0.15"), ("20", "0.2"), ("25", "0.25"), ("30", "0.3"), ("40", "0.4"),
+            ("50", "0.5"),
+        )
+    ]  # fmt: skip
+    assert worked_doses(load_adrenaline_table(UK)) == ()
+
+
 def test_in_a_gap_the_figure_by_weight_is_given_where_a_weight_is_known() -> None:
     found = answer(HANDBOOK, "3 years 6 months", "14.5")
     assert found.by_weight is not None
@@ -291,6 +338,15 @@ def test_a_weight_that_is_not_above_zero_is_refused(kg: str) -> None:
         # 25 weeks and up to six days before 2 March 2026: born 2 to 8 September 2025, six months old today or not yet.
         ("25 weeks", 11, 12),
         ("26 weeks", 13, 13),
+        # Short forms that can mean nothing else. Three years: 36 months completed, so steps 72 to 2 x 48 - 1 = 95.
+        ("3 yrs", 72, 95),
+        ("3y", 72, 95),
+        ("3 yr", 72, 95),
+        ("3Y", 72, 95),
+        ("3years", 72, 95),
+        ("18 mo", 36, 37),
+        ("18mos", 36, 37),
+        ("3y 6mo", 84, 85),
     ],
 )
 def test_an_age_is_the_days_that_it_may_be(text: str, first: int, last: int | None) -> None:
@@ -301,7 +357,8 @@ def test_an_age_is_the_days_that_it_may_be(text: str, first: int, last: int | No
 @pytest.mark.parametrize(
     "text",
     ["", "3", "years", "three years", "-3 years", "3.5 years", "3 years 12 months", "3 months 2 months", "121 years",
-     "99999 years", "99999 days", "٣ years", "exactly adult", "3years", "1" * 3000],
+     "99999 years", "99999 days", "٣ years", "exactly adult", "1" * 3000,
+     "6 m", "6m", "3 y 6 m", "3m", "y", "18 min", "3 yo", "3 x"],
 )  # fmt: skip
 def test_what_is_no_age_is_refused_with_what_was_expected(text: str) -> None:
     with pytest.raises(ValueError, match="expected") as caught:

@@ -38,8 +38,15 @@ def authority_add(desk: Desk, file: str, by: str, as_json: bool) -> None:
     if not isinstance(entry, dict):
         raise ValueError("expected an object with kind, reference and order")
     with open_record(desk) as store:
-        reference = add_authority(store, entry, now=desk.clock(), by=by)
-    echo_json({"authority": reference}) if as_json else click.echo(f"{reference} is kept.")
+        added = add_authority(store, entry, now=desk.clock(), by=by)
+    changed = {} if added.changed is None else {"changed": list(added.changed)}
+    if as_json:
+        echo_json({"authority": added.reference, **changed})
+        return
+    click.echo(f"{added.reference} is kept.")
+    if added.changed is not None:
+        head = "  What changed against the version that was in force:"
+        show("\n".join([head, *(f"      {line}" for line in added.changed)]))
 
 
 @authority.command("list", epilog="Example: drawup authority list --json")

@@ -3,33 +3,35 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta, tzinfo
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, tzinfo
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 import click
 
-from drawup.cli.edge import echo_json, json_option, line, moment_in, show, told
+from drawup.cli.edge import CANNOT, echo_json, json_option, line, moment_in, show, told
 from drawup.cli.main import CAUTION, Desk
 
 if TYPE_CHECKING:
-    from drawup.evidence.emergency import FirstStep, Situation
+    from drawup.evidence.emergency import Situation
     from drawup.injection.adrenaline import (
         AdrenalineAnswer,
         AdrenalineClock,
         BandDose,
         DoseToGive,
-        KnownAge,
         Observation,
         WeightDose,
     )
     from drawup.injection.policy import Policy
 
-_LIGHTEST_KG, _HEAVIEST_KG = Fraction(2, 10), Fraction(700)
 _MISHAPS = ("blood drawn back", "bleeding", "bone touched", "leak", "faint", "splash")
-_MOST_DOSES = 50
+_MOST_DOSES, _LONGEST = 50, 400
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +44,58 @@ class _Bedside:
     said: str
 
 
-@click.command(epilog="Example: drawup adrenaline --age '3 years' --weight '14 kg' --given 14:05")
+@dataclass(frozen=True, slots=True)
+class _Unused:
+    """What of the typed line could not be used, in words: said before the answer, or a time ahead after it."""
+
+    before: list[str] = field(default_factory=list)
+    after: list[str] = field(default_factory=list)
+
+    def tried(self, option: str, read: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T | None:
+        """What was read; None where it cannot be, and why is kept."""
+        from drawup.injection.adrenaline import DoseAheadError
+
+        try:
+            return read(*args, **kwargs)
+        except (ValueError, OSError) as error:
+            told = self.after if isinstance(error, DoseAheadError) else self.before
+            told.append(_one_line(f"{option}: {getattr(error, 'message', None) or error}"))
+            return None
+
+
+def _one_line(words: str) -> str:
+    return " ".join(words.split())[:_LONGEST]
+
+
+class _AnyhowCommand(click.Command):
+    """A command that answers whatever was typed: what belongs to no option is left over, for the answer to name."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        ctx.allow_extra_args = ctx.ignore_unknown_options = True
+        typed = list(args)
+        try:
+            return super().parse_args(ctx, args)
+        except click.UsageError as error:
+            ctx.meta[_MISTYPED] = error.format_message()
+        try:
+            # Most often the last option has nothing after it.
+            return super().parse_args(ctx, typed[:-1])
+        except click.UsageError:
+            return super().parse_args(ctx, ["--json"] if "--json" in typed else [])
+
+
+_MISTYPED = "drawup.cli.emergency.mistyped"
+
+
+def _left_over(ctx: click.Context) -> Iterator[str]:
+    if _MISTYPED in ctx.meta:
+        yield _one_line(ctx.meta[_MISTYPED])
+    if ctx.args:
+        words = _one_line(" ".join(ctx.args))[:40]
+        yield f'read "{words}", which belongs to no option. Put what has a space into quotes: --age "3 years"'
+
+
+@click.command(cls=_AnyhowCommand, epilog="Example: drawup adrenaline --age '3 years' --weight '14 kg' --given 14:05")
 @click.option("--age", metavar="AGE", help="As people say it: '3 years', '4 months', 'exactly 6 years', adult.")
 @click.option("--born", metavar="DAY", help="The birth date, in place of an age.")
 @click.option("--weight", metavar="KG", help="The weight with its unit: '14 kg'.")
@@ -65,134 +118,135 @@ def adrenaline(
     """Anaphylaxis: the dose into muscle by the table in use, the mark, the five-minute clock and the first steps.
 
     Every band that holds for the age is shown and none is preferred: where two meet, you choose. A time of day is the
-    last one that has passed.
+    last one that has passed; up to 5 minutes ahead is taken as now. What cannot be read is said, and the table and the
+    first steps are shown all the same.
     """
-    from drawup.evidence.emergency import load_adrenaline_table, load_observation
-    from drawup.injection.adrenaline import adrenaline_clock, adrenaline_dose, observe_after
+    from drawup.evidence.emergency import load_adrenaline_table
+    from drawup.injection.adrenaline import adrenaline_dose, known_age, parse_weight
 
-    bedside = _bedside(desk, policy_name, at)
-    if len(times) > _MOST_DOSES:
-        raise ValueError(f"--given: read {len(times)} doses, expected at most {_MOST_DOSES}")
-    known_age, weight_kg = _age(age, born, bedside.now.date()), _weight(weight)
+    unused = _Unused(before=list(_left_over(click.get_current_context())))
+    left_over = bool(unused.before)
+    bedside = _bedside(desk, policy_name, at, unused)
+    today = bedside.now.date()
+    lived = unused.tried("--age" if born is None else "--born", known_age, age, born, today)
+    weight_kg = None if weight is None else unused.tried("--weight", parse_weight, weight)
     table = load_adrenaline_table(bedside.policy.adrenaline_table)
-    answer = adrenaline_dose(table, age=known_age, weight_kg=weight_kg, today=bedside.now.date())
-    given = tuple(_given_time(one, bedside) for one in times)
-    clock = adrenaline_clock(given, bedside.now, table.repeat_minutes)
-    observation = observe_after(load_observation(), len(given), frozenset()) if given else None
+    answer = adrenaline_dose(table, age=lived, weight_kg=weight_kg, today=today)
+    doses = _doses(times, bedside, unused, table.repeat_minutes, left_out=left_over)
     if as_json:
-        echo_json(_json(answer, clock, observation, bedside))
+        found = _json(answer, doses, bedside)
+        why = "; ".join((*unused.before, *unused.after))
+        echo_json({"error": {"field": "", "message": why}, **found} if why else found)
     else:
-        show("\n".join(_text(answer, clock, observation, bedside)))
+        before = [line("Not used", words) for words in unused.before]
+        after = [line("Not used", words) for words in unused.after]
+        words = _text(answer, doses, bedside)
+        show("\n".join((*before, *[""][: len(before)], *words, *[""][: len(after)], *after)))
+    if unused.before or unused.after:
+        sys.exit(CANNOT)
 
 
 # What was typed.
 
 
-def _bedside(desk: Desk, policy_name: str | None, at: str | None) -> _Bedside:
-    from drawup.evidence.policies import load_policy
+def _bedside(desk: Desk, policy_name: str | None, at: str | None, unused: _Unused) -> _Bedside:
+    from drawup.evidence.policies import PRESETS, load_policy
 
     here = desk.clock().astimezone().tzinfo
     assert here is not None
     recorded, zone, why = _from_record(desk, here)
+    named = None
     if policy_name is not None:
-        policy, said = load_policy(policy_name), f"policy {policy_name}, as named"
+        preset = policy_name.strip().casefold()
+        policy_name = preset if preset in PRESETS else policy_name
+        named = unused.tried("--policy", load_policy, policy_name)
+    instead = "" if policy_name is None else "; the one that was named could not be used"
+    if named is not None:
+        policy, said = named, f"policy {policy_name}, as named"
     elif recorded is not None:
-        policy, said = recorded, "the record's policy"
+        policy, said = recorded, f"the record's policy{instead}"
     else:
-        policy, said = load_policy("uk"), f"policy uk, because {why}; name another with --policy"
-    now = desk.clock().astimezone(zone) if at is None else moment_in(at, zone)
+        policy, said = load_policy("uk"), f"policy uk, because {why}{instead or '; name another with --policy'}"
+    now = None if at is None else unused.tried("--at", moment_in, at, zone)
+    now = desk.clock().astimezone(zone) if now is None else now
     return _Bedside(policy=policy, zone=now.tzinfo or zone, now=now, said=said)
 
 
 def _from_record(desk: Desk, here: tzinfo) -> tuple[Policy | None, tzinfo, str]:
     """The record's policy and time zone. A record that cannot be read is no reason to answer nothing here."""
-    if not desk.record.exists():
-        return None, here, "there is no record yet"
     from drawup.cli.edge import open_record, place_zone
-    from drawup.service.state import setting
 
     try:
+        if not desk.record.exists():
+            return None, here, "there is no record yet"
+        from drawup.service.state import setting
+
         with open_record(desk, read_only=True) as store:
             return setting(store).policy, place_zone(store), ""
     except (ValueError, OSError):
         return None, here, "the record's own could not be read"
 
 
-def _age(age: str | None, born: str | None, today: date) -> KnownAge | None:
-    from drawup.injection.adrenaline import age_of, parse_age
-
-    if age is not None and born is not None:
-        raise ValueError("name either --age or --born, not both")
-    if age is not None:
-        return parse_age(age, today)
-    if born is None:
-        return None
-    try:
-        day = date.fromisoformat(born) if _DAY.fullmatch(born) else None
-    except ValueError:
-        day = None
-    if day is None:
-        raise ValueError(f'--born: read "{born[:40]}", expected a day such as 2023-03-02')
-    return age_of(day, today)
+_OF_THE_DAY = re.compile(r"([01][0-9]|2[0-3]):([0-5][0-9])", re.ASCII)
 
 
-def _weight(text: str | None) -> Fraction | None:
-    from drawup.injection.notation import parse_quantity
-    from drawup.injection.patient import kilograms
-    from drawup.injection.quantity import Dimension
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Doses:
+    """What counts as given; what was taken as now, in words; whether anything that was typed is left out."""
 
-    if text is None:
-        return None
-    weight = parse_quantity(text, measured=True, body_weight=True).quantity
-    if weight.unit.dimension is not Dimension.MASS:
-        raise ValueError(f'--weight: read "{text[:40]}", expected a weight such as "14 kg"')
-    if not _LIGHTEST_KG <= kilograms(weight) <= _HEAVIEST_KG:
-        raise ValueError(f'--weight: read "{text[:40]}", expected from 0.2 to 700 kg. Check the figure and its unit')
-    return kilograms(weight)
+    clock: AdrenalineClock | None
+    observation: Observation | None
+    as_now: tuple[str, ...]
+    left_out: bool
 
 
-_DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", re.ASCII)
-_OF_THE_DAY = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]", re.ASCII)
-_TODAY = timedelta(hours=12)
+def _doses(times: tuple[str, ...], bedside: _Bedside, unused: _Unused, repeat: int, *, left_out: bool) -> _Doses:
+    from drawup.evidence.emergency import load_observation
+    from drawup.injection.adrenaline import adrenaline_clock, as_passed, observe_after
+
+    now = bedside.now
+    if len(times) > _MOST_DOSES:
+        unused.before.append(f"--given: read {len(times)} doses, expected at most {_MOST_DOSES}: none is counted")
+        times, left_out = (), True
+    given: list[datetime] = []
+    as_now: list[str] = []
+    for text in times:
+        one = unused.tried("--given", _given_time, text, bedside)
+        counted = None if one is None else unused.tried("--given", as_passed, one, now)
+        if one is None or counted is None:
+            continue
+        if counted != one:
+            as_now.append(f"{one:%H:%M} is ahead of this clock ({now:%H:%M}), by 5 minutes at most: taken as now")
+        if any(counted.astimezone(UTC) == other.astimezone(UTC) for other in given):
+            unused.after.append(
+                f"--given: two doses at the same time, {one:%H:%M}: name each dose once. One is counted"
+            )
+        else:
+            given.append(counted)
+    return _Doses(
+        clock=adrenaline_clock(tuple(given), now, repeat),
+        observation=observe_after(load_observation(), len(given), frozenset()) if given else None,
+        as_now=tuple(as_now),
+        left_out=left_out or len(given) < len(times),
+    )
 
 
 def _given_time(text: str, bedside: _Bedside) -> datetime:
-    """A time of day that has passed within twelve hours, over midnight too; or a day and a time."""
-    now = bedside.now
-    if not _OF_THE_DAY.fullmatch(text.strip()):
-        try:
-            given = moment_in(text, bedside.zone)
-        except ValueError as error:
-            raise ValueError(f"--given: {error}, or 14:05 for today") from None
-        if _since(given, now) < timedelta():
-            raise ValueError(f'--given: read "{text.strip()[:40]}", which is in the future: it is {_clock_text(now)}')
-        return given
-    hour, minute = map(int, text.strip().split(":"))
-    given = now.replace(hour=hour, minute=minute, second=0, microsecond=0)
-    given = given if _since(given, now) >= timedelta() else given - timedelta(days=1)
-    if _since(given, now) > _TODAY:
-        raise ValueError(
-            f"--given: read {text.strip()}, which is in the future or more than 12 hours ago: it is "
-            f'{_clock_text(now)}. Write the day too: "{given:%Y-%m-%d %H:%M}"'
-        )
-    return given
+    from drawup.injection.adrenaline import given_at
 
-
-def _since(given: datetime, now: datetime) -> timedelta:
-    """What has really passed, also over a night on which the clocks change."""
-    return now.astimezone(UTC) - given.astimezone(UTC)
-
-
-def _clock_text(moment: datetime) -> str:
-    return f"{moment:%Y-%m-%d %H:%M}"
+    of_the_day = _OF_THE_DAY.fullmatch(text.strip())
+    if of_the_day is not None:
+        return given_at(int(of_the_day[1]), int(of_the_day[2]), bedside.now)
+    try:
+        return moment_in(text, bedside.zone)
+    except ValueError as error:
+        raise ValueError(f"{error}, or 14:05 for today") from None
 
 
 # In words.
 
 
-def _text(
-    answer: AdrenalineAnswer, clock: AdrenalineClock | None, observation: Observation | None, bedside: _Bedside
-) -> Iterator[str]:
+def _text(answer: AdrenalineAnswer, doses: _Doses, bedside: _Bedside) -> Iterator[str]:
     from drawup.evidence.emergency import load_first_steps
     from drawup.injection.notation import render_concentration
 
@@ -202,18 +256,22 @@ def _text(
     yield f"{word.capitalize()} {strength} into muscle, front outer thigh, for anaphylaxis"
     yield ""
     yield from _dose_lines(answer, bedside)
+    # Where no dose can be named the table is the answer; it then stands first.
+    dose_named = bool(answer.bands or answer.by_weight or answer.adult_most)
+    if not dose_named:
+        yield ""
+        yield from _table_lines(answer, bedside)
     yield ""
-    yield from _clock_lines(clock, table.repeat_minutes)
+    yield from _clock_lines(doses, table.repeat_minutes)
     yield ""
     yield "  First"
     yield from _step_lines(load_first_steps("anaphylaxis"), word)
-    if table.bands:
+    if dose_named:
         yield ""
-        yield "  The whole table"
-        yield from (f"      {_band_words(one, bedside)}" for one in _whole(answer))
+        yield from _table_lines(answer, bedside)
     yield ""
     yield "  Once it has resolved, observe for at least"
-    yield from _observation_lines(observation)
+    yield from _observation_lines(doses.observation)
     yield ""
     yield line("Table", f"{table.title}, {table.edition} ({bedside.said})")
     yield line("", f"{table.source}, {table.address}")
@@ -249,36 +307,84 @@ def _dose_lines(answer: AdrenalineAnswer, bedside: _Bedside) -> Iterator[str]:
         some = "no band for some days of this age" if answer.bands else "no band at this age"
         yield line("No band", f"the table has {some}. Its neighbours; you choose:")
         yield from (line("", _band_words(one, bedside)) for one in answer.neighbours)
+    for one in answer.whole_years:
+        yield line("Our reading", f"if the printed ages are whole years: {_band_words(one, bedside)}")
+        yield line("", "the table does not print this; you choose")
     if answer.by_weight is not None:
         yield from _weight_lines(answer, answer.by_weight, bedside)
+    elif answer.weight_kg is not None:
+        yield line("Weight", f"{_kg(answer.weight_kg, bedside)}: this table goes by age, the weight is not used")
+    yield from _unlikely_lines(answer, bedside)
+    if answer.adult_most is not None:
+        yield from _adult_lines(answer, answer.adult_most, bedside)
     if answer.missing:
-        yield line("Not known", f"this table goes by {answer.missing}, and none was named: --{answer.missing}")
+        yield line("Not known", f"this table goes by {answer.missing}, and none is known: --{answer.missing}")
+    if answer.missing == "weight" and answer.adult_most is None:
+        adult = "" if answer.age is not None else "; for an adult without one --age adult shows the most that is given"
+        yield line("", f"a weight is needed: nothing is guessed for a child{adult}")
 
 
 def _weight_lines(answer: AdrenalineAnswer, by_weight: WeightDose, bedside: _Bedside) -> Iterator[str]:
-    from drawup.injection.adrenaline import unlikely_weight
-    from drawup.injection.notation import render, render_number
+    from drawup.injection.notation import render
 
     policy, table = bedside.policy, answer.table
     assert table.per_kg is not None
-    weight = f"{render_number(by_weight.weight_kg, policy.notation)} kg"
+    weight = _kg(by_weight.weight_kg, bedside)
     cap = table.at_most if by_weight.capped else None
     yield line(
         "Dose" if table.goes_by == "weight" else "By weight",
-        f"{_dose_words(by_weight.given, bedside, most_ml=_most_ml(answer))}  [{weight}]",
+        f"{_dose_words(by_weight.given, bedside, most_ml=answer.table.most_ml)}  [{weight}]",
     )
     worked = f"{render(table.per_kg, policy.notation)} x {weight} = {render(by_weight.uncapped, policy.notation)}"
     yield line("", worked if cap is None else f"{worked}, over the most: {render(cap, policy.notation)}")
-    if answer.age is not None:
-        likely = unlikely_weight(by_weight.weight_kg, answer.age, policy)
-        if likely is not None:
-            low, high = (render_number(kg, policy.notation) for kg in (likely.low_kg, likely.high_kg))
-            yield line("Check", f"{weight} is unlikely at this age ({low} to {high} kg): kg or lb, age or weight?")
 
 
-def _most_ml(answer: AdrenalineAnswer) -> Fraction | None:
-    most = answer.table.at_most
-    return None if most is None else answer.table.strength.volume_of(most)
+def _adult_lines(answer: AdrenalineAnswer, most: DoseToGive, bedside: _Bedside) -> Iterator[str]:
+    """The cap of a table by weight for an adult whose weight is not known, said as such."""
+    table = answer.table
+    yield line("At most", f"{_dose_words(most, bedside)}  [an adult without a weight]")
+    below = "" if table.cap_kg is None else f": under {_kg(table.cap_kg, bedside)} it would be less"
+    yield line("", f"the most that this table gives anybody, not worked from a weight{below}")
+    yield line("", f"{table.source}, {table.address}")
+
+
+def _kg(weight_kg: Fraction, bedside: _Bedside) -> str:
+    from drawup.injection.notation import render_number
+
+    return f"{render_number(weight_kg, bedside.policy.notation)} kg"
+
+
+def _unlikely_lines(answer: AdrenalineAnswer, bedside: _Bedside) -> Iterator[str]:
+    from drawup.injection.adrenaline import unlikely_weight
+    from drawup.injection.notation import render_number
+
+    if answer.age is None or answer.weight_kg is None:
+        return
+    likely = unlikely_weight(answer.weight_kg, answer.age, bedside.policy)
+    if likely is not None:
+        low, high = (render_number(kg, bedside.policy.notation) for kg in (likely.low_kg, likely.high_kg))
+        weight = _kg(answer.weight_kg, bedside)
+        yield line("Check", f"{weight} is unlikely at this age ({low} to {high} kg): kg or lb, age or weight?")
+
+
+def _table_lines(answer: AdrenalineAnswer, bedside: _Bedside) -> Iterator[str]:
+    """Every band as printed, and the rule by weight; where the table goes by weight alone, with weights worked."""
+    from drawup.injection.adrenaline import whole_table, worked_doses
+    from drawup.injection.notation import render, render_ml
+
+    table, notation = answer.table, bedside.policy.notation
+    yield "  The whole table"
+    yield from (f"      {_band_words(one, bedside)}" for one in whole_table(table))
+    if table.per_kg is None:
+        return
+    most = ""
+    if table.at_most is not None and table.most_ml is not None:
+        most = f", at most {render(table.at_most, notation)} = {render_ml(table.most_ml, notation)}"
+    yield f"      by weight: {render(table.per_kg, notation)} for each kg{most}"
+    for one in worked_doses(table) if table.goes_by == "weight" else ():
+        over = " and over" if one.weight_kg == table.cap_kg else ""
+        dose = f"{render(one.given.dose, notation)} = {render_ml(one.given.volume_ml, notation)}"
+        yield f"      {_kg(one.weight_kg, bedside)}{over}: {dose}"
 
 
 def _dose_words(dose: DoseToGive, bedside: _Bedside, *, most_ml: Fraction | None = None) -> str:
@@ -310,19 +416,18 @@ def _band_words(one: BandDose, bedside: _Bedside) -> str:
     return f"{one.band.name}{about}: {doses} = {volumes}{unsure}"
 
 
-def _whole(answer: AdrenalineAnswer) -> tuple[BandDose, ...]:
-    from drawup.injection.adrenaline import band_dose
-
-    return tuple(band_dose(answer.table, band) for band in answer.table.bands)
-
-
-def _clock_lines(clock: AdrenalineClock | None, repeat_minutes: int) -> Iterator[str]:
+def _clock_lines(typed: _Doses, repeat_minutes: int) -> Iterator[str]:
+    clock = typed.clock
     if clock is None:
-        yield line("Clock", f"no dose yet. If it is no better {repeat_minutes} minutes after a dose, give it again")
+        none = 'no dose counted, see "Not used"' if typed.left_out else "no dose yet"
+        yield line("Clock", f"{none}. If it is no better {repeat_minutes} minutes after a dose, give it again")
         return
     doses = "1 dose" if len(clock.given) == 1 else f"{len(clock.given)} doses"
     since = "" if len(clock.given) == 1 else f"; {_minutes(clock.since_first)} since the first"
     yield line("Given", f"{doses}, the last at {clock.last:%H:%M}, {_minutes(clock.since_last)} ago{since}")
+    yield from (line("", words) for words in typed.as_now)
+    if typed.left_out:
+        yield line("", 'not everything that was typed is counted, see "Not used"')
     if clock.wait:
         minutes, seconds = divmod(clock.wait, 60)
         yield line("Next", f"from {clock.next_at:%H:%M} if it is no better: in {minutes} min {seconds} s")
@@ -354,24 +459,20 @@ def _observation_lines(observation: Observation | None) -> Iterator[str]:
 def _step_lines(situation: Situation, word: str) -> Iterator[str]:
     """The steps in order, each with its source, and with whose advice it is where advice differs."""
     for number, step in enumerate(situation.steps, start=1):
-        yield f"  {number:>2}. {_step_words(step, word)}"
+        yield f"  {number:>2}. {step.text(word)}"
         yield f"        {step.source}"
-
-
-def _step_words(step: FirstStep, word: str) -> str:
-    by = f"{step.by}: " if step.by else ""
-    return by + step.words.replace("{adrenaline}", word)
 
 
 # In JSON.
 
 
-def _json(
-    answer: AdrenalineAnswer, clock: AdrenalineClock | None, observation: Observation | None, bedside: _Bedside
-) -> dict[str, Any]:
-    from drawup.evidence.emergency import load_first_steps
+def _json(answer: AdrenalineAnswer, doses: _Doses, bedside: _Bedside) -> dict[str, Any]:
+    from drawup.evidence.emergency import load_first_steps, observation_json, steps_json
+    from drawup.injection.adrenaline import whole_table
+    from drawup.injection.notation import machine_text
 
-    table, policy = answer.table, bedside.policy
+    table, policy, by_weight = answer.table, bedside.policy, answer.by_weight
+    weight = None if answer.weight_kg is None else _weight_json(answer, answer.weight_kg, bedside)
     return {
         "medicine": policy.adrenaline_word,
         "now": bedside.now.isoformat(),
@@ -387,17 +488,27 @@ def _json(
             "note": table.note,
             "source": table.source,
             "address": table.address,
-            "bands": [_band_json(one, bedside) for one in _whole(answer)],
+            "bands": [_band_json(one, bedside) for one in whole_table(table)],
+            "per_kg": None if table.per_kg is None else machine_text(table.per_kg),
+            "at_most": None if table.at_most is None else machine_text(table.at_most),
         },
         "age": None if answer.age is None else answer.age.words,
         "bands": [_band_json(one, bedside) for one in answer.bands],
         "gap": answer.gap,
         "neighbours": [_band_json(one, bedside) for one in answer.neighbours],
-        "by_weight": None if answer.by_weight is None else _weight_json(answer, answer.by_weight, bedside),
+        "our_reading": {"printed_ages_as_whole_years": [_band_json(one, bedside) for one in answer.whole_years]},
+        "weight": weight and {**weight, "used": answer.by_weight is not None},
+        "by_weight": by_weight
+        and {
+            **(weight or {}),
+            "capped": by_weight.capped,
+            **_dose_json(by_weight.given, bedside, most_ml=table.most_ml),
+        },
         "missing": answer.missing,
-        "clock": None if clock is None else _clock_json(clock),
-        "observe": None if observation is None else _observation_json(observation),
-        "first_steps": _steps_json(load_first_steps("anaphylaxis"), policy.adrenaline_word),
+        "adult_without_weight_at_most": None if answer.adult_most is None else _dose_json(answer.adult_most, bedside),
+        "clock": None if doses.clock is None else _clock_json(doses.clock, doses),
+        "observe": None if doses.observation is None else observation_json(doses.observation),
+        "first_steps": steps_json(load_first_steps("anaphylaxis"), policy.adrenaline_word),
         "caution": CAUTION,
     }
 
@@ -429,45 +540,24 @@ def _dose_json(dose: DoseToGive, bedside: _Bedside, *, most_ml: Fraction | None 
     }
 
 
-def _weight_json(answer: AdrenalineAnswer, by_weight: WeightDose, bedside: _Bedside) -> dict[str, Any]:
+def _weight_json(answer: AdrenalineAnswer, weight_kg: Fraction, bedside: _Bedside) -> dict[str, Any]:
     from drawup.injection.adrenaline import unlikely_weight
     from drawup.injection.notation import exact_text
 
     age = answer.age
-    unlikely = age is not None and unlikely_weight(by_weight.weight_kg, age, bedside.policy) is not None
-    return {
-        "weight_kg": exact_text(by_weight.weight_kg),
-        "unlikely_at_this_age": unlikely,
-        "capped": by_weight.capped,
-        **_dose_json(by_weight.given, bedside, most_ml=_most_ml(answer)),
-    }
+    unlikely = age is not None and unlikely_weight(weight_kg, age, bedside.policy) is not None
+    return {"weight_kg": exact_text(weight_kg), "unlikely_at_this_age": unlikely}
 
 
-def _clock_json(clock: AdrenalineClock) -> dict[str, Any]:
+def _clock_json(clock: AdrenalineClock, doses: _Doses) -> dict[str, Any]:
     return {
         "given": [one.isoformat() for one in clock.given],
+        "taken_as_now": list(doses.as_now),
         "next_at": clock.next_at.isoformat(),
         "minutes_since_last": clock.since_last,
         "minutes_since_first": clock.since_first,
         "wait_seconds": clock.wait,
     }
-
-
-def _observation_json(observation: Observation) -> dict[str, Any]:
-    return {
-        "at_least_hours": observation.hours,
-        "because": list(observation.because),
-        "stands_in_the_table": observation.printed,
-        "source": observation.row.source,
-        "address": observation.row.address,
-    }
-
-
-def _steps_json(situation: Situation, word: str) -> list[dict[str, str]]:
-    return [
-        {"words": step.words.replace("{adrenaline}", word), "by": step.by, "source": step.source, "status": step.status}
-        for step in situation.steps
-    ]
 
 
 # Needlestick and the other mishaps.
@@ -499,12 +589,12 @@ def mishap(what: tuple[str, ...], as_json: bool) -> None:
 
 
 def _tell(name: str, *, as_json: bool) -> None:
-    from drawup.evidence.emergency import load_first_steps
+    from drawup.evidence.emergency import load_first_steps, steps_json
 
     situation = load_first_steps(name)
     word = "adrenaline"
     if as_json:
-        steps = _steps_json(situation, word)
+        steps = steps_json(situation, word)
         echo_json({"what": name, "title": situation.title, "steps": steps, "caution": CAUTION})
     else:
         show("\n".join((situation.title, "", *_step_lines(situation, word), "", f"  {CAUTION}")))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -55,6 +55,7 @@ def _chart_lines(found: Mapping[str, Any], zone: ZoneInfo) -> list[str]:
         lines.append(f"  Reading     {one['what']} {one['value']}, {clock(one['at'])}")
     for one in found["consents"]:
         lines.append(f"  Consent     {one['text']}, {clock(one['at'])}")
+    lines += [f"  Answered    {words}" for words in _answers(found["answers"], zone)]
     for key in ("place", "note"):
         if found["person"].get(key):
             lines.append(f"  {key.capitalize():<11} {found['person'][key]}")
@@ -71,6 +72,10 @@ def _chart_lines(found: Mapping[str, Any], zone: ZoneInfo) -> list[str]:
         rule = held["order"]
         ended = f"   stopped {held['stopped']}" if "stopped" in held else ""
         ended += f"   replaced by {held['replaced_by']}" if "replaced_by" in held else ""
+        if "signed" in held:
+            signed = held["signed"]
+            why = f": {signed['words']}" if signed.get("words") else ""
+            ended += f"   signed {clock(signed['at'], zone)} by {signed['by']}{why}"
         lines.append(f"    {held['id']}  {rule['medicine']} {dose_words(rule)} {rule.get('route', '')}{ended}")
     for one in found["contacts"]:
         lines.append(f"  Contact     order {one['order']}: {contact_text(one)}")
@@ -80,6 +85,21 @@ def _chart_lines(found: Mapping[str, Any], zone: ZoneInfo) -> list[str]:
     for entry in found["entries"]:
         lines += _entry_lines(entry, zone)
     return lines
+
+
+def _answers(answers: Sequence[Mapping[str, Any]], zone: ZoneInfo) -> list[str]:
+    """The questions of the last day on which any was answered; one that was answered twice stands there twice."""
+    last = _day(answers[-1], zone) if answers else ""
+    return [
+        f"{one['question']}: {one['answer']}{' (' + one['words'] + ')' if one.get('words') else ''}, "
+        f"{clock(one['at'], zone)} by {one['by']}"
+        for one in answers
+        if _day(one, zone) == last
+    ]
+
+
+def _day(answer: Mapping[str, Any], zone: ZoneInfo) -> str:
+    return clock(answer["at"], zone)[:10]
 
 
 def _entry_lines(entry: Mapping[str, Any], zone: ZoneInfo) -> list[str]:
@@ -113,9 +133,9 @@ def _after_words(entry: Mapping[str, Any]) -> list[str]:
     elif body.get("watch", {}).get("signed") and not entry["void"]:
         lines.append(f"watched until {clock(body['watch']['until'])}; nobody has signed its end")
     effect = entry["effect"]
-    if effect:
-        words = f": {effect['words']}" if effect["words"] else ""
-        lines.append(f"helped: {effect['helped']}, {clock(effect['at'])} by {effect['by']}{words}")
+    for said in [*effect.get("before", ()), effect] if effect else ():
+        words = f": {said['words']}" if said["words"] else ""
+        lines.append(f"helped: {said['helped']}, {clock(said['at'])} by {said['by']}{words}")
     return lines
 
 

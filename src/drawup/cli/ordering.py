@@ -57,7 +57,8 @@ def order_add(
     Another open order of the same medicine or group is shown beside it.
     """
     from drawup.exchange.answer import finding_json
-    from drawup.service.registering import double_orders, enter_order, order_changes
+    from drawup.service.registering import enter_order, found_at_entry
+    from drawup.service.resting_on import order_changes
     from drawup.service.state import patient_state
 
     rule = read_entry(file)
@@ -68,7 +69,7 @@ def order_add(
     kept = _picture(picture) if picture is not None else None
     with open_record(desk) as store:
         identity = enter_order(store, name, rule, now=desk.clock(), by=by, replaces=replaces, picture=kept)
-        found = double_orders(store, identity, now=desk.clock())
+        found = found_at_entry(store, identity, now=desk.clock())
         orders = patient_state(store, identity.partition(".")[0]).orders
     before = orders[replaces]["order"] if replaces is not None else None
     changed = order_changes(before, orders[identity]["order"]) if before is not None else []
@@ -98,16 +99,17 @@ def _picture(path: str) -> dict[str, str]:
 @order.command("sign", epilog="Example: drawup order sign 0001.1 --by 'Dr. Example'")
 @click.argument("name", metavar="ORDER")
 @click.option("--by", required=True, metavar="NAME", help="Who signed, or did what had to follow.")
+@click.option("--words", default="", metavar="WORDS", help="Why somebody else than the prescriber signs.")
 @click.option("--at", metavar="TIME", help="When; now if left out.")
 @json_option
 @click.pass_obj
 @told
-def order_sign(desk: Desk, name: str, by: str, at: str | None, as_json: bool) -> None:
+def order_sign(desk: Desk, name: str, by: str, words: str, at: str | None, as_json: bool) -> None:
     """Write down that what had to follow an ORDER was done, such as the signature under a spoken one."""
     from drawup.service.registering import sign_order
 
     with open_record(desk) as store:
-        sign_order(store, name, by=by, at=moment(at, store, desk), now=desk.clock())
+        sign_order(store, name, by=by, at=moment(at, store, desk), now=desk.clock(), words=words)
     answer({"order": name, "signed": by}, f"Order {name} is signed by {by}.", as_json)
 
 

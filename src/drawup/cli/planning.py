@@ -20,6 +20,7 @@ from drawup.cli.edge import (
     open_file,
     open_record,
     person_line,
+    place_zone,
     read_entry,
     show,
     told,
@@ -160,9 +161,10 @@ def _plan_order(
     at: str | None,
     as_json: bool,
 ) -> None:
-    from drawup.exchange.answer import exit_code
+    from drawup.exchange.answer import exit_code, finding_json
     from drawup.service.planning import make_plan
     from drawup.service.state import patient_state
+    from drawup.service.syringes import check_others
 
     with open_record(desk) as store:
         made = make_plan(
@@ -175,14 +177,18 @@ def _plan_order(
             chosen_dose=dose,
         )
         state = patient_state(store, made.patient)
+        standing = check_others(state, order, made.digest, place_zone(store))
     who = person_line({"name": state.name, "person": state.person})
     if as_json:
         head = {"plan": made.digest, "patient": made.patient, "order": order, "dose_number": made.dose_number}
-        echo_json({**head, **made.answer})
+        findings = [*made.answer["findings"], *map(finding_json, standing)]
+        echo_json({**head, **made.answer, "findings": findings})
     else:
         click.echo(
             f"{who}\nPlan {made.digest[:12]}\n  for patient {made.patient}, order {order}, dose {made.dose_number}\n"
         )
+        for found in standing:
+            show(finding_text(found))
         _show(made.plan, made.read)
     sys.exit(exit_code(made.plan))
 

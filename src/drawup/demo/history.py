@@ -6,7 +6,7 @@ an inspection, two corrections (one of them an entry that belonged to the other 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from datetime import date, timedelta
 
 from drawup.demo.clinic import Event, Making, moment, staff
@@ -222,17 +222,18 @@ def _home_round() -> Iterator[Event]:
     )
     yield _at("2026-02-28 12:30", _the_other_batch)
     yield _at("2026-03-01 10:05", lambda m: m.give(order, "batch:VL23", water, by="petra"))
-    for time, breaths in (("02-21 22:10", "14"), ("02-24 03:30", "12"), ("02-28 21:15", "13")):
-        yield from _for_pain(f"2026-{time}", breaths)
+    since = {"dose-was-withheld": "13 breaths a minute since, and easily woken."}
+    for time, breaths, why in (("02-21 22:10", "14", {}), ("02-24 03:30", "12", {}), ("02-28 21:15", "13", since)):
+        yield from _for_pain(f"2026-{time}", breaths, why)
     yield _at("2026-02-26 02:00", lambda m: m.read("lachlan", "breathing rate", "7 breaths a minute"))
     yield _at("2026-02-26 02:04", _withheld)
 
 
-def _for_pain(at: str, breaths: str) -> Iterator[Event]:
+def _for_pain(at: str, breaths: str, why: Mapping[str, str]) -> Iterator[Event]:
     yield _at(at, lambda m: m.read("lachlan", "breathing rate", f"{breaths} breaths a minute"))
     yield Event(
         at=moment(at) + timedelta(minutes=5),
-        do=lambda m: m.give("lachlan/quellamor", "batch:QM19", by="petra", checked_by="mairi", called=at),
+        do=lambda m: m.give("lachlan/quellamor", "batch:QM19", by="petra", checked_by="mairi", called=at, reasons=why),
     )
     yield Event(at=moment(at) + timedelta(minutes=40), do=lambda m: _it_helped(m, at))
 

@@ -10,7 +10,7 @@ from functools import lru_cache
 from typing import Any
 
 from drawup.evidence.tables import EvidenceError, parse_age, read_table
-from drawup.injection.adrenaline import FACTS, AdrenalineBand, AdrenalineTable, ObservationRow
+from drawup.injection.adrenaline import FACTS, AdrenalineBand, AdrenalineTable, Observation, ObservationRow
 from drawup.injection.notation import parse_quantity, parse_strength
 from drawup.injection.quantity import Concentration, Quantity
 
@@ -23,6 +23,14 @@ class FirstStep:
     by: str
     source: str
     status: str
+
+    def text(self, adrenaline_word: str) -> str:
+        """The line as it is said, with whose advice it is."""
+        return f"{self.by}: {self.filled(adrenaline_word)}" if self.by else self.filled(adrenaline_word)
+
+    def filled(self, adrenaline_word: str) -> str:
+        """The words with the policy's own word for adrenaline."""
+        return self.words.replace("{adrenaline}", adrenaline_word)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,3 +158,25 @@ def load_first_steps(name: str) -> Situation:
             if row["for"] == name
         ),
     )
+
+
+# For a machine.
+
+
+def steps_json(situation: Situation, adrenaline_word: str) -> list[dict[str, str]]:
+    """The steps in order, each with its source."""
+    return [
+        {"words": step.filled(adrenaline_word), "by": step.by, "source": step.source, "status": step.status}
+        for step in situation.steps
+    ]
+
+
+def observation_json(observation: Observation) -> dict[str, Any]:
+    """How long to observe, why, and whether a row of the table says so."""
+    return {
+        "at_least_hours": observation.hours,
+        "because": list(observation.because),
+        "stands_in_the_table": observation.printed,
+        "source": observation.row.source,
+        "address": observation.row.address,
+    }

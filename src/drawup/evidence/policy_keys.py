@@ -355,5 +355,6 @@ KEYS: Mapping[str, Read] = {
     "consent_for": _words,
     "spoken_signature_hours": _whole(1, 168),
     "effect_minutes": _whole(5, 1440),
+    "syringe_minutes": _whole(1, 1440),
 }
 """Every other key of a policy, each with what reads its value."""

@@ -17,8 +17,8 @@ from drawup.injection.notation import render_number
 from drawup.injection.order import AREA_FORMULAS, BASES, WEIGHT_BASES, Band, DoseRule, Order, RepeatedTest
 from drawup.injection.policy import Policy
 from drawup.injection.quantity import KILOGRAM, Dimension
-from drawup.injection.schedule import NO_TIMING, DoseStep, calendar_of
-from drawup.injection.timing import next_due
+from drawup.injection.schedule import NO_TIMING, DoseStep, Schedule, calendar_of
+from drawup.injection.timing import meal_time, next_due
 
 _ORDER_KEYS = frozenset(
     [
@@ -46,6 +46,7 @@ _ORDER_KEYS = frozenset(
         "read_back_by",
         "entered",
         "signed",
+        "withheld",
     ]
 )
 _DOSE_KEYS = frozenset(["amount", "per", "to", "chosen", "at_most", "doses_per_day", "bands", "by", "steps"])
@@ -89,6 +90,7 @@ def read_order(parent: Fields, medicine: Medicine, policy: Policy) -> Order:
         read_back_by=fields.text("read_back_by") or "",
         entered=fields.moment("entered"),
         signed=fields.moment("signed"),
+        withheld=fields.text("withheld", longest=500) or "",
     )
     if order.start is not None and order.stop is not None and order.stop < order.start:
         fields.fail("stop", f"read {order.stop.isoformat()}, before the start {order.start.isoformat()}")
@@ -132,6 +134,8 @@ def _check_ever_due(order: Order, fields: Fields, policy: Policy) -> None:
     schedule = order.schedule
     if schedule is None:
         return
+    _check_most(order, schedule, fields)
+    _check_clocks(schedule, fields, policy)
     first, start = schedule.first, order.start
     if first is not None and start is not None and first.date() < start:
         fields.fail("schedule.first", f"read {first.isoformat()}, before the start {start.isoformat()}")
@@ -144,6 +148,24 @@ def _check_ever_due(order: Order, fields: Fields, policy: Policy) -> None:
     )
     if outlook.due is None:
         fields.fail("schedule", f"can never fall due: {outlook.ended}")
+
+
+def _check_most(order: Order, schedule: Schedule, fields: Fields) -> None:
+    """A maximum of another kind than the dose could not be compared with what was given."""
+    rule, most = order.dose, schedule.most_amount
+    if most is None or rule is None:
+        return
+    first = rule.amount or (rule.bands[0] if rule.bands else rule.steps[0]).amount
+    if first.kind != most.kind:
+        fields.fail("schedule.at_most", f"{most.unit.name} beside a dose in {first.unit.name}. Write it in the dose's")
+
+
+def _check_clocks(schedule: Schedule, fields: Fields, policy: Policy) -> None:
+    """Two doses at one time of day would melt into one."""
+    calendar = calendar_of(policy, UTC)
+    clocks = [*schedule.at, *(meal_time(words, calendar) for words in schedule.meals)]
+    if len(set(clocks)) < len(clocks):
+        fields.fail("schedule.meals", "two doses fall at one time of day by the policy's meal times. Write it once")
 
 
 def _test(value: object, path: str, parent: Fields) -> RepeatedTest:

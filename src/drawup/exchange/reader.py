@@ -15,6 +15,7 @@ from datetime import date, datetime
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any, NoReturn, TypeVar
+from zoneinfo import ZoneInfo
 
 from drawup.injection.notation import Notation, NotationError, parse_number, parse_quantity
 from drawup.injection.quantity import Dimension, Quantity
@@ -409,6 +410,16 @@ def day_of(value: object, path: str) -> date:
     if not _FIRST_YEAR <= day.year <= _LAST_YEAR:
         raise FieldError(path, f'read "{shown(value)}", expected a year from {_FIRST_YEAR} to {_LAST_YEAR}')
     return day
+
+
+_OF_THE_MACHINE = ("localtime", "factory", "posixrules")
+
+
+def listed_zone(name: str) -> ZoneInfo:
+    """A time zone of the published list. Raises KeyError, ValueError or OSError, also for one that the machine sets."""
+    if name.casefold() in _OF_THE_MACHINE or name.casefold().startswith(("posix/", "right/")):
+        raise ValueError(f'"{name}" is another time zone on another machine, or none')
+    return ZoneInfo(name)
 
 
 def moment_of(value: object, path: str) -> datetime:

@@ -20,15 +20,9 @@ from drawup.evidence.tables import (
     load_tissue,
 )
 from drawup.exchange.gs1 import read_code
-from drawup.exchange.medicine_entry import (
-    DOSES,
-    forms_of,
-    needle_of,
-    read_medicine,
-    reading_value,
-)
+from drawup.exchange.medicine_entry import DOSES, forms_of, needle_of, read_medicine, reading_value
 from drawup.exchange.order_entry import read_order
-from drawup.exchange.reader import FieldError, Fields, checked_text, moment_of, quantity_of, shown
+from drawup.exchange.reader import FieldError, Fields, checked_text, listed_zone, moment_of, quantity_of, shown
 from drawup.exchange.skin_entry import check_history, read_mark, read_places, read_same_visit
 from drawup.exchange.told_entry import read_answer, read_consent, read_result
 from drawup.injection.anatomy import split_region
@@ -146,7 +140,8 @@ def read_request(document: Any, *, policy: Policy | None = None, recorded: bool 
     now = fields.moment("now")
     if now is None:
         fields.fail("now", "missing, expected a time such as 2026-03-02T09:00:00+00:00")
-    zone = _zone(fields)  # today is the day at the place; kept with a plain offset, by which hours are real hours
+    # Today is the day at the place; kept with a plain offset, by which hours are real hours.
+    zone = _zone(fields, recorded=recorded)
     now = now if zone is None else datetime.fromisoformat(now.astimezone(zone).isoformat())
     inner = fields.inside("medicine")
     if inner is None:
@@ -432,13 +427,13 @@ def _reading(value: object, path: str, parent: Fields) -> Reading:
     return reading
 
 
-def _zone(fields: Fields) -> ZoneInfo | None:
+def _zone(fields: Fields, *, recorded: bool) -> ZoneInfo | None:
     """The time zone of the place, by its name in the published list."""
     name = fields.text("zone")
     if name is None:
         return None
     try:
-        return ZoneInfo(name)
+        return ZoneInfo(name) if recorded else listed_zone(name)
     except (KeyError, ValueError, OSError):
         fields.fail("zone", f'read "{shown(name)}", which is no time zone. Write such as Europe/London')
 

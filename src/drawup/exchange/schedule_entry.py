@@ -323,11 +323,25 @@ def _from_times(order: Fields, times: Sequence[str], meals: Sequence[str], when_
         interval = times[0].strip().casefold().removeprefix("every ")
         if _INTERVAL.fullmatch(interval):
             interval_of(interval, f"{order.at('times')}[0]")
+    _check_times(times, order)
     counted = _from_words(times, meals) if times else None
     if when_needed and counted is not None:
         instead = "Write one of the two, or schedule with when_needed and least_interval"
         order.fail("when_needed", f"stands beside times that say when: {counted.words}. {instead}")
     return Schedule(when_needed=True) if when_needed else counted
+
+
+_NEARLY = re.compile(r"[0-9]{1,2}[:.][0-9]{2}", re.ASCII)
+
+
+def _check_times(times: Sequence[str], order: Fields) -> None:
+    """A slip in a time of day, or a time that stands twice, would otherwise stay words that nothing is counted by."""
+    plain = [one.strip().casefold() for one in times]
+    for index, words in enumerate(plain):
+        if _NEARLY.fullmatch(words) and not _CLOCK.fullmatch(words):
+            raise FieldError(f"{order.at('times')}[{index}]", f'read "{shown(words)}", expected such as "08:00"')
+    if len(set(plain)) < len(plain):
+        order.fail("times", "one of them stands twice. Write each once")
 
 
 def _from_words(times: Sequence[str], meals: Sequence[str]) -> Schedule | None:

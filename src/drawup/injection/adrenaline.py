@@ -2,7 +2,8 @@
 
 The tables disagree, their bands meet at an age or leave a gap, and an age is often known only in whole years. Nothing
 is guessed: all bands that hold are given and the clinician chooses; in a gap there is none, and the neighbours are
-shown. Source of the figures: evidence/adrenaline.toml, each with its own.
+shown, with what reading the printed ages as whole years would give, marked as our reading. Source of the figures:
+evidence/adrenaline.toml, each with its own.
 """
 
 from __future__ import annotations
@@ -14,9 +15,10 @@ from fractions import Fraction
 from itertools import pairwise
 
 from drawup.injection.barrel import Drawn, choose_barrel, nearest_mark
-from drawup.injection.patient import Age
+from drawup.injection.notation import parse_quantity
+from drawup.injection.patient import Age, kilograms
 from drawup.injection.policy import Barrel, PlausibleWeight, Policy
-from drawup.injection.quantity import Concentration, Quantity
+from drawup.injection.quantity import Concentration, Dimension, Quantity
 
 OLDEST_YEARS = 120
 
@@ -83,6 +85,16 @@ class AdrenalineTable:
         """Whether the month of its review has gone by."""
         return self.review is not None and (today.year, today.month) > (self.review.year, self.review.month)
 
+    @property
+    def most_ml(self) -> Fraction | None:
+        """The volume of the cap."""
+        return None if self.at_most is None else self.strength.volume_of(self.at_most)
+
+    @property
+    def cap_kg(self) -> Fraction | None:
+        """The weight from which the cap holds; None without a rule by weight and a cap."""
+        return None if self.per_kg is None or self.at_most is None else self.at_most.ratio(self.per_kg)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DoseToGive:
@@ -115,16 +127,21 @@ class AdrenalineAnswer:
     """Everything a table says for this age and weight.
 
     `bands`: all that hold, in the order of age. `gap`: some day of this age lies in no band; `neighbours` are then
-    those just before and after. `missing`: what the table goes by and nobody named, "age" or "weight" ("": nothing).
+    those just before and after, and `whole_years` the bands that would hold in the gap if the printed ages were whole
+    years: our reading, not the print. `missing`: what the table goes by and nobody named, "age" or "weight" ("":
+    nothing). `adult_most`: the table's cap, where the weight is missing and the age is an adult's; None for a child.
     """
 
     table: AdrenalineTable
     age: KnownAge | None
+    weight_kg: Fraction | None
     bands: tuple[BandDose, ...]
     gap: bool
     neighbours: tuple[BandDose, ...]
+    whole_years: tuple[BandDose, ...]
     by_weight: WeightDose | None
     missing: str
+    adult_most: DoseToGive | None
     past_review: bool
 
 
@@ -139,20 +156,30 @@ def adrenaline_dose(
         raise ValueError("a weight is above 0 kg")
     held = tuple(band for band in table.bands if age is not None and band.meets(age))
     around = _neighbours(table.bands, age) if age is not None else ()
-    by_weight = _by_weight(table, weight_kg) if weight_kg is not None else None
+    whole_years = _as_whole_years(table.bands, age) if age is not None else ()
     missing = ""
     if (table.goes_by == "age" and age is None) or (table.goes_by == "weight" and weight_kg is None):
         missing = table.goes_by
+    adult = age is not None and age.first >= 2 * _ADULT_MONTHS
+    most = table.at_most if missing == "weight" and adult else None
     return AdrenalineAnswer(
         table=table,
         age=age,
+        weight_kg=weight_kg,
         bands=tuple(band_dose(table, band) for band in held),
         gap=bool(around),
         neighbours=tuple(band_dose(table, band) for band in around),
-        by_weight=by_weight,
+        whole_years=tuple(band_dose(table, band) for band in whole_years),
+        by_weight=weight_dose(table, weight_kg) if weight_kg is not None else None,
         missing=missing,
+        adult_most=None if most is None else _to_give(table, most),
         past_review=table.past_review(today),
     )
+
+
+def whole_table(table: AdrenalineTable) -> tuple[BandDose, ...]:
+    """Every band of a table with its doses, in the order of age."""
+    return tuple(band_dose(table, band) for band in table.bands)
 
 
 def band_dose(table: AdrenalineTable, band: AdrenalineBand) -> BandDose:
@@ -176,13 +203,37 @@ def _neighbours(bands: tuple[AdrenalineBand, ...], age: KnownAge) -> tuple[Adren
     return tuple(found)
 
 
-def _by_weight(table: AdrenalineTable, weight_kg: Fraction) -> WeightDose | None:
+def _as_whole_years(bands: tuple[AdrenalineBand, ...], age: KnownAge) -> tuple[AdrenalineBand, ...]:
+    """The bands that hold in a gap if a printed "to 3 years" means until the fourth birthday; none outside a gap."""
+    found = []
+    for before, after in pairwise(bands):
+        if before.last is None or before.last % _YEAR or after.first <= before.last + 1:
+            continue
+        last = min(before.last + _YEAR, after.first) - 1
+        if age.first <= last and (age.last is None or age.last > before.last):
+            found.append(before)
+    return tuple(found)
+
+
+def weight_dose(table: AdrenalineTable, weight_kg: Fraction) -> WeightDose | None:
+    """What the table's rule by weight gives, held at its cap; None where it has no such rule."""
     if table.per_kg is None:
         return None
     uncapped = table.per_kg.times(weight_kg)
     capped = table.at_most is not None and uncapped > table.at_most
     dose = table.at_most if capped and table.at_most is not None else uncapped
     return WeightDose(weight_kg=weight_kg, uncapped=uncapped, capped=capped, given=_to_give(table, dose))
+
+
+_WORKED_KG = (5, 10, 15, 20, 25, 30, 40)
+
+
+def worked_doses(table: AdrenalineTable) -> tuple[WeightDose, ...]:
+    """The rule by weight worked for some weights, the last of them the one from which the cap holds."""
+    cap = table.cap_kg
+    weights = [Fraction(kg) for kg in _WORKED_KG if cap is None or kg < cap]
+    found = (weight_dose(table, kg) for kg in (*weights, *(() if cap is None else (cap,))))
+    return tuple(one for one in found if one is not None)
 
 
 def mark_for(volume_ml: Fraction, *, most_ml: Fraction | None, policy: Policy) -> tuple[Drawn | None, bool]:
@@ -226,16 +277,20 @@ def unlikely_weight(weight_kg: Fraction, age: KnownAge, policy: Policy) -> Plaus
 
 # Ages.
 
+# Short forms only where they can mean nothing else: "m" may be months or minutes, and a bare number has no unit.
 _AGE = re.compile(
-    r"(?P<exactly>exactly )?(?P<count>[0-9]{1,5}) (?P<unit>day|week|month|year)s?(?: (?P<months>[0-9]{1,2}) months?)?",
+    r"(?P<exactly>exactly )?(?P<count>[0-9]{1,5}) ?(?P<unit>days?|weeks?|months?|mos?|years?|yrs?|y)"
+    r"(?: ?(?P<months>[0-9]{1,2}) ?(?:months?|mos?))?",
     re.ASCII,
 )
+_UNITS = {"d": "day", "w": "week", "m": "month", "y": "year"}
 _ADULT_MONTHS = 18 * 12
+_YEAR = 2 * 12
 _EXAMPLES = 'expected such as "3 years", "6 years 5 months", "exactly 6 years", "4 months", "10 days" or "adult"'
 
 
 def parse_age(text: str, today: date) -> KnownAge:
-    """An age as people say it. Whole years and months are completed ones, and the days after them are left open.
+    """An age as people say it, or short: "3 yrs", "3y", "18 mo". The days after whole years and months are left open.
 
     "exactly 6 years" is the sixth birthday, "adult" anybody from 18 years on. Raises ValueError.
     """
@@ -243,18 +298,24 @@ def parse_age(text: str, today: date) -> KnownAge:
     if words == "adult":
         return KnownAge(first=2 * _ADULT_MONTHS, last=None, words="adult")
     match = _AGE.fullmatch(words)
-    if match is None or (match["months"] and match["unit"] != "year") or int(match["months"] or 0) > 11:
+    unit = _UNITS[match["unit"][0]] if match is not None else ""
+    if match is None or (match["months"] and unit != "year") or int(match["months"] or 0) > 11:
         raise ValueError(f'read the age "{text[:40]}", {_EXAMPLES}')
-    count = int(match["count"])
-    in_one_year = {"day": 366, "week": 53, "month": 12, "year": 1}[match["unit"]]
+    count, rest = int(match["count"]), int(match["months"] or 0)
+    in_one_year = {"day": 366, "week": 53, "month": 12, "year": 1}[unit]
     if count > OLDEST_YEARS * in_one_year:
         raise ValueError(f'read the age "{text[:40]}", expected at most {OLDEST_YEARS} years')
-    if match["unit"] in ("day", "week"):
-        return _in_days(count, match["unit"], exactly=bool(match["exactly"]), words=words, today=today)
-    months = count * 12 + int(match["months"] or 0) if match["unit"] == "year" else count
-    open_months = 12 if match["unit"] == "year" and not match["months"] else 1
+    words = f"{match['exactly'] or ''}{_counted(count, unit)}{' ' + _counted(rest, 'month') if match['months'] else ''}"
+    if unit in ("day", "week"):
+        return _in_days(count, unit, exactly=bool(match["exactly"]), words=words, today=today)
+    months = count * 12 + rest if unit == "year" else count
+    open_months = 12 if unit == "year" and not match["months"] else 1
     last = 2 * months if match["exactly"] else 2 * (months + open_months) - 1
     return KnownAge(first=2 * months, last=last, words=words)
+
+
+def _counted(count: int, unit: str) -> str:
+    return f"{count} {unit}{'' if count == 1 else 's'}"
 
 
 def _in_days(count: int, unit: str, *, exactly: bool, words: str, today: date) -> KnownAge:
@@ -274,6 +335,42 @@ def age_of(born: date, today: date) -> KnownAge:
     return KnownAge(first=step, last=step, words=words)
 
 
+_DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", re.ASCII)
+
+
+def parse_born(text: str, today: date) -> KnownAge:
+    """The age of who was born on a day such as 2023-03-02. Raises ValueError."""
+    try:
+        day = date.fromisoformat(text) if _DAY.fullmatch(text) else None
+    except ValueError:
+        day = None
+    if day is None:
+        raise ValueError(f'read "{text[:40]}", expected a day such as 2023-03-02')
+    return age_of(day, today)
+
+
+def known_age(age: str | None, born: str | None, today: date) -> KnownAge | None:
+    """An age from words or from a birth date; None where neither is named. Raises ValueError for both."""
+    if age is not None and born is not None:
+        raise ValueError("name either an age or a birth date, not both; neither is used")
+    if age is not None:
+        return parse_age(age, today)
+    return None if born is None else parse_born(born, today)
+
+
+_LIGHTEST_KG, _HEAVIEST_KG = Fraction(2, 10), Fraction(700)
+
+
+def parse_weight(text: str) -> Fraction:
+    """A body weight with its unit, in kg. Raises ValueError."""
+    weight = parse_quantity(text, measured=True, body_weight=True).quantity
+    if weight.unit.dimension is not Dimension.MASS:
+        raise ValueError(f'read "{text[:40]}", expected a weight such as "14 kg"')
+    if not _LIGHTEST_KG <= kilograms(weight) <= _HEAVIEST_KG:
+        raise ValueError(f'read "{text[:40]}", expected from 0.2 to 700 kg. Check the figure and its unit')
+    return kilograms(weight)
+
+
 def _step(born: date, today: date) -> int:
     """Where in life a day lies, see KnownAge."""
     months = Age.between(born, today).months
@@ -282,6 +379,46 @@ def _step(born: date, today: date) -> int:
 
 
 # After the first dose.
+
+_CLOCKS_DIFFER = timedelta(minutes=5)
+_TODAY = timedelta(hours=12)
+
+
+class DoseAheadError(ValueError):
+    """A dose that would have been given later than now."""
+
+
+def given_at(hour: int, minute: int, now: datetime) -> datetime:
+    """A time of day that has passed within twelve hours, over midnight too; or that is up to five minutes ahead.
+
+    Raises DoseAheadError where it is neither.
+    """
+    today = now.replace(hour=hour, minute=minute, second=0, microsecond=0)
+    for given in (today + timedelta(days=1), today):
+        if timedelta() < _since(now, given) <= _CLOCKS_DIFFER:
+            return given
+    given = today if _since(today, now) >= timedelta() else today - timedelta(days=1)
+    if _since(given, now) > _TODAY:
+        raise DoseAheadError(
+            f"read {hour:02}:{minute:02}, which is in the future or more than 12 hours ago, and not counted: it is "
+            f'{now:%Y-%m-%d %H:%M}. Write the day too: "{given:%Y-%m-%d %H:%M}"'
+        )
+    return given
+
+
+def as_passed(given: datetime, now: datetime) -> datetime:
+    """A dose by a clock that may differ: up to five minutes ahead is now. Raises DoseAheadError further ahead."""
+    ahead = _since(now, given)
+    if ahead > _CLOCKS_DIFFER:
+        raise DoseAheadError(
+            f"read {given:%Y-%m-%d %H:%M}, which is in the future and not counted: it is {now:%Y-%m-%d %H:%M}"
+        )
+    return now if ahead > timedelta() else given
+
+
+def _since(given: datetime, now: datetime) -> timedelta:
+    """What has really passed, also over a night on which the clocks change."""
+    return now.astimezone(UTC) - given.astimezone(UTC)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

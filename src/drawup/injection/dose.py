@@ -35,10 +35,11 @@ class Dose:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SoFar:
-    """How many doses of an order were given, and the day of the first of them; None before it."""
+    """How many doses of an order were given, and the days of the first and the last of them; None before it."""
 
     given: int
     first: date | None
+    last: date | None = None
 
 
 @dataclass(slots=True)
@@ -117,6 +118,11 @@ def _stepped(sheet: _Sheet, so_far: SoFar | None) -> Quantity | None:
         lasts = f", for {step.doses} dose{'' if step.doses == 1 else 's'}"
     else:
         lasts = f", for {step.lasts.text}" if step.lasts is not None else ", from here on"
+    if so_far.last is not None and step.doses is None:
+        then, _ = step_at(rule.steps, given=so_far.given, first=first, today=so_far.last, month_ends=month_ends)
+        if number > then + 1:
+            shown = {"passed": str(number - then - 1), "last": so_far.last.isoformat(), "number": str(number)}
+            sheet.found.append(finding("steps-without-doses", **shown))
     since = f"since {first.isoformat()}" if so_far.given else "none yet"
     doses = f"{so_far.given} dose{'' if so_far.given == 1 else 's'} given, {since}"
     amount = _per(step.amount, rule.per, sheet.notation)

@@ -43,6 +43,13 @@ NOTES: tuple[Row, ...] = (
         "Famulla S et al., Diabetes Care 2016, doi 10.2337/dc16-0610 (uptake from a lump 21 % less)",
     ),
     (
+        "syringe-open",
+        "{medicine} stands drawn up since {at} for order {order}: neither given nor set aside.",
+        "A second syringe beside one that was set down is how a dose is given twice.",
+        "Find that syringe first: give it, or write that it was set aside.",
+        COMMON_PRACTICE,
+    ),
+    (
         "name-alike",
         "Another patient here is easily taken for this one: {other}.",
         "Twins and namesakes are mixed up.",
@@ -62,6 +69,13 @@ NOTES: tuple[Row, ...] = (
         "The order's or the label's own rule says to give it.",
         "Give it, and write down why it is late.",
         LABEL,
+    ),
+    (
+        "times-in-words",
+        'The order says "{times}": when a dose is due cannot be counted from that.',
+        "Once a dose was given, whether it is early or late will not be checked here.",
+        'Have it written so that it can be counted, such as "every 4 weeks" or "08:00".',
+        COMMON_PRACTICE,
     ),
     (
         "doses-missed",

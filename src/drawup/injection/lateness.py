@@ -45,7 +45,7 @@ def so_far(request: Request) -> SoFar | None:
     start, now = request.order.start, request.now
     days = [given_day(past) for past in of_medicine(request.history, request.medicine.name) if past.at <= now]
     since = [day for day in days if start is None or day >= start]
-    return SoFar(given=len(since), first=min(since, default=None))
+    return SoFar(given=len(since), first=min(since, default=None), last=max(since, default=None))
 
 
 def zone_of(request: Request) -> tzinfo:
@@ -60,6 +60,9 @@ def check_timing(request: Request, outlook: Outlook | None, dose: Quantity | Non
     order, zone, now = request.order, zone_of(request), request.now
     found = _check_live(request, policy, zone)
     if outlook is None or order.schedule is None:
+        if order.schedule is None and order.times:
+            given = of_medicine(request.history or (), request.medicine.name)
+            found.append(finding("times-not-counted" if given else "times-in-words", times=", ".join(order.times)))
         return found + check_ahead(order, None, request.results, policy, zone, now)
     if outlook.due is None:
         # An order that is over is said once, by the order itself; one that runs on with nothing more due is said here.

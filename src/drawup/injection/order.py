@@ -111,6 +111,7 @@ class Order:
     read_back_by: str = ""
     entered: datetime | None = None
     signed: datetime | None = None
+    withheld: str = ""  # why its next dose was not given before, where that was for a reason of safety
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,6 +142,9 @@ def times_a_day(schedule: Schedule) -> int:
 
 _DAY_MINUTES = 1440
 
+GIVEN_ELSEWHERE = "given elsewhere"
+"""Why a dose was not given here that counts only once it is written down as reported."""
+
 
 def check_order(order: Order, now: datetime) -> list[Finding]:
     """Whether the order holds now, and what it does not say."""
@@ -160,4 +164,8 @@ def check_order(order: Order, now: datetime) -> list[Finding]:
         found.append(finding("order-lacks-date"))
     if order.unclear:
         found.append(finding("order-unclear", what="; ".join(order.unclear)))
+    if order.withheld:
+        elsewhere = order.withheld.startswith(GIVEN_ELSEWHERE)
+        first = "; first write down what was given there: drawup given --reported" if elsewhere else ""
+        found.append(finding("dose-was-withheld", withheld=order.withheld, first=first))
     return found

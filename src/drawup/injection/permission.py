@@ -25,6 +25,10 @@ def check_permission(request: Request, policy: Policy) -> list[Finding]:
     return found + check_answers(order.authority, medicine, request.answers, policy, today, zone)
 
 
+# What allows an order without a prescriber: found by its number, and limited in its days, people and patients.
+_WITH_TERMS = ("group direction", "standing order")
+
+
 def _check_authority(order: Order, today: date) -> list[Finding]:
     authority = order.authority
     if authority is None:
@@ -36,6 +40,12 @@ def _check_authority(order: Order, today: date) -> list[Finding]:
     if authority.ends is not None and today > authority.ends:
         words = {"authority": authority.words, "ends": authority.ends.isoformat(), "today": today.isoformat()}
         found.append(finding("authority-ended", **words))
+    if authority.kind in _WITH_TERMS and not authority.reference.strip():
+        limited = authority.staff or authority.include or authority.exclude or authority.starts or authority.ends
+        missing = "its number is not" if limited else "neither its number nor its limits are"
+        found.append(finding("authority-without-terms", kind=authority.kind, missing=missing))
+    if authority.kind == "spoken order" and not order.prescriber.strip():
+        found.append(finding("spoken-nobody-named"))
     if authority.kind == "spoken order" and not order.read_back_by:
         found.append(finding("spoken-not-read-back", prescriber=order.prescriber or "nobody named"))
     return found

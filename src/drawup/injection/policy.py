@@ -147,6 +147,7 @@ class Policy:
     consent_for: tuple[str, ...]  # medicines and groups that need a consent written down
     spoken_signature_hours: int  # within which the prescriber of a spoken order signs it
     effect_minutes: int  # after which it is asked whether a when-needed dose helped
+    syringe_minutes: int  # within which what was drawn up is given
     barrels: tuple[Barrel, ...]
     needles: tuple[Needle, ...]
     title: str = ""

@@ -461,6 +461,8 @@ def _series(sheet: _Sheet) -> Outlook:
         meant, why = earliest, why_earliest
     planned = meant
     because = f"dose {len(valid) + 1} of {len(steps)}: {why}"
+    if sheet.born is None and any(one.age or one.least_age for one in steps):
+        because += "; no birth date is known, so that no age was counted"
     if refused:
         because += f"; the dose of {refused[-1].isoformat()} was too early and does not count"
     after = None

@@ -24,6 +24,7 @@ from drawup.service.entries import check_named, check_time, check_words
 from drawup.service.errors import UseCaseError
 from drawup.service.known import zone_of
 from drawup.service.registering import plain, put_order
+from drawup.service.resting_on import made_once, order_changes
 from drawup.service.state import (
     PatientState,
     Reading,
@@ -35,11 +36,20 @@ from drawup.service.state import (
 )
 
 
-def add_authority(store: Store, entry: Mapping[str, Any], *, now: datetime, by: str) -> str:
-    """Keep an authority with the order that it allows; returns its name, the reference.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Added:
+    """An authority that was added: its name, and what it changed of the version before; None where it is the first."""
 
-    `entry`: the keys of an authority, and `order` as the public request writes it, without authority. A later version
-    of the same reference takes its place; sessions under the one before end with it.
+    reference: str
+    changed: tuple[str, ...] | None
+
+
+def add_authority(store: Store, entry: Mapping[str, Any], *, now: datetime, by: str) -> Added:
+    """Keep an authority with the order that it allows.
+
+    `entry`: the keys of an authority, and `order` as the public request writes it, without authority. What is added
+    takes the place of the version of the same reference that is in force, also where it is an older one: what changes
+    is said. Sessions under the one before end with it.
     """
     check_named(by)
     with store.writing() as writer:
@@ -63,8 +73,16 @@ def add_authority(store: Store, entry: Mapping[str, Any], *, now: datetime, by: 
         read_request(document, policy=current.policy)
         body = {"authority": plain(terms), "order": plain(rule), "by": by}
         keys = [f"authority:{authority.reference}", "authorities"]
+        before = writer.find(keys[0])
+        changed = None if not before else tuple(order_changes(_one_rule(before[-1].body), _one_rule(body)))
+        if changed == ():
+            raise UseCaseError(f"nothing is changed: the {authority.words} is kept so already")
         writer.append("authority", "authority", body, recorded_at=now, keys=keys)
-    return authority.reference
+    return Added(reference=authority.reference, changed=changed)
+
+
+def _one_rule(body: Mapping[str, Any]) -> Mapping[str, Any]:
+    return {**body["authority"], "order": body["order"]}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,7 +247,9 @@ def accept_patient(
         done = [one for one in held.accepted if one["patient"] == state.patient]
         if done:
             raise UseCaseError(f"{state.name} was accepted in this session already: order {done[0]['order']}")
-        told = _told(_questions(writer, kept), answers, all_clear=all_clear)
+        wanted = _questions(writer, kept)
+        told = _told(wanted, answers, all_clear=all_clear)
+        _check_changed(state, wanted, told, at=now, zone=zone_of(state, setting(writer)))
         note_answers(writer, state, told, at=now, by=by, now=now)
         why = _against(writer, state.patient, kept, now)
         body: dict[str, Any] = {"patient": state.patient, "by": by, "at": now.isoformat()}
@@ -261,6 +281,35 @@ def _told(
             raise UseCaseError(f'read "{shown(answer)}" for "{question}", expected yes or no')
         told.append({"question": question, "answer": answer, **({"words": words} if words else {})})
     return told
+
+
+def _check_changed(
+    state: PatientState,
+    wanted: Sequence[tuple[str, str]],
+    told: Sequence[Mapping[str, str]],
+    *,
+    at: datetime,
+    zone: ZoneInfo,
+) -> None:
+    """An answer of the same day that spoke against it is taken back with words alone. A worse one needs none."""
+    today = at.astimezone(zone).date()
+    needs = dict(wanted)
+    said: dict[str, Mapping[str, Any]] = {}
+    for one in sorted(state.answers, key=lambda one: datetime.fromisoformat(one["at"])):
+        if datetime.fromisoformat(one["at"]).astimezone(zone).date() == today:
+            said[one["question"]] = one
+    for new in told:
+        question, needed = new["question"], needs[new["question"]]
+        before = said.get(question)
+        if before is None or before["answer"] == needed or new["answer"] != needed or new.get("words", "").strip():
+            continue
+        words = f" ({before['words']})" if before.get("words") else ""
+        clock = datetime.fromisoformat(before["at"]).astimezone(zone).strftime("%Y-%m-%d %H:%M")
+        asked = before["by"] or "nobody named"
+        raise UseCaseError(
+            f'"{question}" was answered {before["answer"]}{words} {clock}, asked by {asked}. Both answers stay '
+            f'readable; say what has changed since: --answer "{question}={needed}: WORDS"'
+        )
 
 
 def note_answers(
@@ -300,9 +349,9 @@ def _against(writer: Writer, patient: str, kept: KeptAuthority, now: datetime) -
 
 def _make_order(writer: Writer, state: PatientState, kept: KeptAuthority, session: str, by: str, now: datetime) -> str:
     today = now.astimezone(zone_of(state, setting(writer))).date().isoformat()
-    rule = {"start": today, **kept.order, "authority": dict(kept.terms)}
-    if "stop" not in rule and "schedule" not in rule and "times" not in rule:
-        rule |= {"schedule": {"once": True}, "stop": today}
+    rule = {"start": today, **made_once(kept.order), "authority": dict(kept.terms)}
+    if "schedule" not in kept.order and "schedule" in rule:
+        rule["stop"] = today
     return put_order(writer, state, rule, now=now, by=by, session=session)
 
 
@@ -324,6 +373,7 @@ def answer_questions(
         if not wanted:
             raise UseCaseError("nothing is asked on the day before this medicine, by its label, authority or policy")
         told = _told(wanted, answers, all_clear=all_clear)
+        _check_changed(state, wanted, told, at=at, zone=zone_of(state, setting(writer)))
         note_answers(writer, state, told, at=at, by=by, now=now)
     return told
 

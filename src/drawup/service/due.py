@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 
 from drawup import __version__
 from drawup.exchange.request import read_request
-from drawup.injection.finding import Finding, Severity
+from drawup.injection.finding import Finding
 from drawup.injection.notation import NotationError, parse_quantity, render
 from drawup.injection.plan import plan_injection
 from drawup.injection.quantity import Quantity
@@ -29,7 +29,9 @@ from drawup.record.store import Store
 from drawup.service.known import zone_of
 from drawup.service.planning import request_document
 from drawup.service.state import PatientState, Reading, Setting, canonical, patient_state, setting
-from drawup.service.watching import awaiting_effect, open_syringes, open_watches
+from drawup.service.syringes import open_syringes
+from drawup.service.turning import turning_points
+from drawup.service.watching import awaiting_effect, open_watches
 
 _FORM = f"1 {__version__}"
 
@@ -62,6 +64,12 @@ class Line:
     due: Due | None
     holds_until: datetime | None
 
+    def changes(self, now: datetime) -> datetime | None:
+        """The first moment after now at which its state may be another one."""
+        due = self.due
+        moments = (self.holds_until,) if due is None else (self.holds_until, due.opens, due.closes, due.missed_from)
+        return min((one for one in moments if one is not None and one > now), default=None)
+
     def state(self, now: datetime) -> str:
         """One of STATE_ORDER at a moment."""
         if self.due is not None:
@@ -69,7 +77,18 @@ class Line:
         return "unknown" if self.body["ended"] in _UNKNOWN else "ended"
 
 
+_NEVER = datetime(9999, 1, 1, tzinfo=UTC)
 _UNKNOWN = ("the order says no times", "the order has no start")
+
+
+@dataclass(frozen=True, slots=True)
+class _Listed:
+    """A list as it was made: for which place and whether for everything, when, and until when it holds."""
+
+    asked: tuple[str, bool]
+    made: datetime
+    until: datetime | None
+    lines: tuple[dict[str, Any], ...]
 
 
 class DueBook:
@@ -83,6 +102,7 @@ class DueBook:
         self._lines: dict[str, dict[str, Line]] = {}  # by patient, then by order
         self._open: dict[str, dict[str, Any]] = {}
         self._first_end: datetime | None = None
+        self._listed: _Listed | None = None
 
     def close(self) -> None:
         """Close the file beside the record."""
@@ -100,6 +120,19 @@ class DueBook:
         return sorted(
             patient for patient, body in self._open.items() if body["open"] and at in body["place"].casefold()
         )
+
+    def listed(self, asked: tuple[str, bool], now: datetime) -> list[dict[str, Any]] | None:
+        """The list as it was last made for the same question, while nothing can have changed since."""
+        kept = self._listed
+        if kept is None or kept.asked != asked or not kept.made <= now < (kept.until or _NEVER):
+            return None
+        return list(kept.lines)
+
+    def keep_listed(self, asked: tuple[str, bool], now: datetime, lines: list[dict[str, Any]]) -> None:
+        """Keep a list for the next time that the same is asked."""
+        changes = (line.changes(now) for line in self._all())
+        until = min((one for one in changes if one is not None), default=None)
+        self._listed = _Listed(asked, now, until, tuple(lines))
 
     def _all(self) -> Iterable[Line]:
         return chain.from_iterable(lines.values() for lines in self._lines.values())
@@ -124,6 +157,7 @@ class DueBook:
         orders = self._passed(now)
         if not patients and not orders and since is not None and since.position == position:
             return
+        self._listed = None
         current = setting(reading)
         before = self._keys()
         if since is None:
@@ -156,12 +190,16 @@ class DueBook:
         known, texts = found
         if reading.link_at(known.position) != known.link or now < datetime.fromisoformat(known.now):
             return None
-        bodies = json.loads(f"[{','.join(texts.values())}]")
-        for key, body in zip(texts, bodies, strict=True):
-            if key.startswith("patient/"):
-                self._open[key.removeprefix("patient/")] = body
-            else:
-                self._lines.setdefault(body["patient"], {})[key] = _line(body)
+        try:
+            bodies = json.loads(f"[{','.join(texts.values())}]")
+            for key, body in zip(texts, bodies, strict=True):
+                if key.startswith("patient/"):
+                    self._open[key.removeprefix("patient/")] = body
+                else:
+                    self._lines.setdefault(body["patient"], {})[key] = _line(body)
+        except (ValueError, TypeError, KeyError, AttributeError):
+            # Somebody has written into the file: nothing of it is taken.
+            return None
         self._set_first_end()
         return known
 
@@ -303,7 +341,8 @@ def _order_line(
     body["dose"] = _dose_words(state.orders[order]["order"], amount, current)
     body["due"] = None if due is None else _due_body(due)
     body["ended"] = outlook.ended
-    body["holds_until"] = _iso(_holds(outlook, due, now, zone, state, state.orders[order]))
+    ends = [] if due is None else turning_points(read.request, current.policy, zone)
+    body["holds_until"] = _iso(_holds(outlook, due, now, zone, state, state.orders[order], ends))
     body["findings"] = [_found(one) for one in findings if one.blocks or one.code in _SHOWN_NOTES]
     needs = (*read.request.medicine.needs, *read.request.order.needs)
     body["to_measure"] = list(dict.fromkeys(need.what for need in needs))
@@ -431,14 +470,20 @@ def _iso(moment: datetime | None) -> str | None:
 
 
 def _holds(
-    outlook: Outlook, due: Due | None, now: datetime, zone: ZoneInfo, state: PatientState, held: Mapping[str, Any]
+    outlook: Outlook,
+    due: Due | None,
+    now: datetime,
+    zone: ZoneInfo,
+    state: PatientState,
+    held: Mapping[str, Any],
+    turns: Sequence[datetime],
 ) -> datetime | None:
     """Until when the line holds by the clock: another dose comes next, it turns late, or a day has gone by.
 
     What stands in the way is worked out for the moment at which a dose opens, and once it is open again on each new
-    day: a consent ends, a weight grows old.
+    day (a consent ends, a weight grows old) and at each of its turning points (`turns`).
     """
-    ends = [outlook.holds_until, _last_moment(held, zone), _first_after(state, now)]
+    ends = [outlook.holds_until, _last_moment(held, zone), _first_after(state, now), *turns]
     if due is not None:
         next_day = instant(max(now, due.opens).astimezone(zone).date() + timedelta(days=1), MIDNIGHT, zone)
         ends += [due.closes, next_day]
@@ -477,8 +522,13 @@ def due_list(
 
     Orders on which nothing more comes are left out unless `everything`, or unless they end before their next dose.
     """
+    lines = book.lines(reading, now, progress=progress)
+    asked = (place.casefold(), everything)
+    known = book.listed(asked, now) if until is None else None
+    if known is not None:
+        return known
     chosen = []
-    for line in book.lines(reading, now, progress=progress):
+    for line in lines:
         body, state = line.body, line.state(now)
         if place and place.casefold() not in body["place"].casefold():
             continue
@@ -491,7 +541,7 @@ def due_list(
     # No two lines are of one order, so the bodies are never compared.
     chosen.sort()
     marks = _alike([body for *_, body, _ in chosen])
-    return [
+    found = [
         {
             **body,
             "findings": _shown(body) if state == "early" else body["findings"],
@@ -500,9 +550,9 @@ def due_list(
         }
         for *_, body, state in chosen
     ]
-
-
-_NEVER = datetime(9999, 1, 1, tzinfo=UTC)
+    if until is None:
+        book.keep_listed(asked, now, found)
+    return found
 
 
 def _alike(bodies: Sequence[Mapping[str, Any]]) -> dict[str, str]:
@@ -516,8 +566,3 @@ def _alike(bodies: Sequence[Mapping[str, Any]]) -> dict[str, str]:
         elif families[family] > 1:
             marks[patient] = "another patient on this list has this family name"
     return marks
-
-
-def blocking(body: Mapping[str, Any]) -> list[Mapping[str, str]]:
-    """What stands in the way of a line's dose."""
-    return [one for one in body["findings"] if one["severity"] != Severity.NOTE]

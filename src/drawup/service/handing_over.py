@@ -15,7 +15,8 @@ from drawup.service.entries import clock_text
 from drawup.service.known import zone_of
 from drawup.service.planning import request_document
 from drawup.service.state import PatientState, Reading, Setting, patient_state, setting
-from drawup.service.watching import awaiting_effect, open_syringes, open_watches
+from drawup.service.syringes import open_syringes
+from drawup.service.watching import awaiting_effect, open_watches
 
 
 def handed_over(store: Store, *, now: datetime, place: str, ahead: timedelta, keep: bool = True) -> dict[str, Any]:
@@ -117,8 +118,14 @@ def _unsigned(
     reading: Reading, state: PatientState, current: Setting, held: Mapping[str, Any], now: datetime, zone: ZoneInfo
 ) -> Iterable[dict[str, Any]]:
     """What must still follow an order, and until when."""
-    document = request_document(reading, state, held["id"], current, now=now)
-    order = read_request(document, policy=current.policy, recorded=True).request.order
+    try:
+        document = request_document(reading, state, held["id"], current, now=now)
+        order = read_request(document, policy=current.policy, recorded=True).request.order
+    except ValueError as error:
+        # One order that can no longer be read keeps nothing else of the place from being handed over.
+        what = f"order {held['id']}, {held['order']['medicine']}, cannot be read, and something must follow it: {error}"
+        yield _about(state, what, order=held["id"], unreadable=True)
+        return
     follows = signature_until(order, current.policy, zone)
     if follows is not None:
         what, until = follows

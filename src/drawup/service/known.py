@@ -15,18 +15,23 @@ from drawup.injection.order import times_a_day
 from drawup.injection.policy import Policy
 from drawup.service.errors import UseCaseError
 from drawup.service.state import PatientState, Reading, Setting, alike_key, formulary_entry, patient_stream
+from drawup.service.withheld import withheld_words
 
 
-def order_document(state: PatientState, order: str, today: date) -> dict[str, Any]:
-    """An order as the public request writes it, with what became of it since it was entered."""
+def order_document(state: PatientState, order: str, now: datetime) -> dict[str, Any]:
+    """An order as the public request writes it, with what became of it since it was entered; `now` by its own clock."""
+    today = now.date()
     held = state.orders[order]
     rule = {**held["order"], "entered": held["entered"]}
     if "stopped" in held:
         rule["stopped"] = held["stopped"]
     if "replaced_by" in held:
-        rule["stopped"] = today.isoformat()
+        rule["stopped"] = min(held["replaced_from"] or today.isoformat(), held.get("stopped", "9999"))
     if "signed" in held:
         rule["signed"] = held["signed"]["at"]
+    withheld = withheld_words(state, order, now)
+    if withheld:
+        rule["withheld"] = withheld
     return rule
 
 
@@ -185,7 +190,7 @@ def _history(
     reading: Reading, state: PatientState, now: datetime, order: str | None, *, live: bool
 ) -> Iterable[dict[str, Any]]:
     """What was really given, here or elsewhere, as it stands after corrections."""
-    open_now = {held["id"] for held in state.open_orders(now.date())} - {order} if order is not None else set()
+    open_now = {held["id"] for held in _others_open(state, order, now.date())} if order is not None else set()
     names: dict[str, bool] = {}
     for entry in state.entries.values():
         if not entry.counts or entry.at > now:
@@ -196,7 +201,8 @@ def _history(
             past["amount"] = body["amount"]
         if entry.kind == "part given" and body.get("ordered"):
             past["ordered"] = body["ordered"]
-        if body.get("planned") and body.get("order") not in open_now:
+        if body.get("planned") and body.get("order") == order:
+            # The timetable of another order says nothing of this one's: there the dose counts at its own time.
             past["planned"] = body["planned"]["planned"]
         if body.get("order") in open_now:
             past["another_order"] = True
@@ -232,12 +238,32 @@ def _past_place(place: Mapping[str, Any]) -> dict[str, Any]:
     return {**past, "gauge": needle["gauge"]} if needle else past
 
 
+def _others_open(state: PatientState, order: str, today: date) -> list[dict[str, Any]]:
+    """The other orders on which more may come; one that takes the place of this one, or the other way, is none."""
+    held = state.orders.get(order, {})
+    pair = (order, held.get("replaced_by"), held.get("replaces"))
+    return [one for one in state.open_orders(today) if one["id"] not in pair and not nothing_more(state, one)]
+
+
+def nothing_more(state: PatientState, held: Mapping[str, Any]) -> bool:
+    """Whether an order that nobody stopped is through: its one dose, its number of doses or its series was given."""
+    rule = held["order"]
+    schedule = rule.get("schedule") or {}
+    name = rule["medicine"].strip().casefold()
+    counted = [entry for entry in state.entries.values() if entry.counts]
+    own = {entry.body.get("dose_number") for entry in counted if entry.body.get("order") == held["id"]}
+    if schedule.get("series"):
+        given = [entry for entry in counted if entry.body["medicine"].strip().casefold() == name]
+        return len(given) >= len(schedule["series"])
+    once = schedule.get("once") or rule.get("times") == ["once"]
+    most = 1 if once else schedule.get("doses") or (schedule.get("repeat") or {}).get("count")
+    return isinstance(most, int) and len(own) >= most
+
+
 def other_orders(state: PatientState, order: str, now: datetime, policy: Policy) -> list[dict[str, Any]]:
     """The other open orders of the patient, as far as maxima and doubles need them."""
     others = []
-    for held in state.open_orders(now.date()):
-        if held["id"] == order:
-            continue
+    for held in _others_open(state, order, now.date()):
         rule = held["order"]
         dose = rule.get("dose") or {}
         other: dict[str, Any] = {"medicine": rule["medicine"], "words": f"order {held['id']}"}

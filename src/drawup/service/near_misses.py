@@ -36,6 +36,14 @@ CONTAINER_CODES = frozenset(
     )
 )
 
+# Messages that name people, as they are counted here.
+_NAMELESS: Mapping[str, str] = {
+    "authority-not-for": "Who gives it is not among those whom the authority names.",
+    "consent-ended": "The consent has ended.",
+    "spoken-not-read-back": "A spoken order, and nobody wrote down that it was read back.",
+    "dose-was-withheld": "The dose was not given before, for a reason of safety.",
+}
+
 
 def note_near_misses(
     writer: Writer,
@@ -106,7 +114,7 @@ def _note(
 ) -> None:
     body: dict[str, Any] = {
         "code": found.code,
-        "message": found.message,
+        "message": _NAMELESS.get(found.code, found.message),
         "patient": patient,
         "order": order,
         "by": by,
@@ -194,4 +202,6 @@ def _latest(fact: Fact) -> dict[str, Any]:
         "at": fact.recorded_at.isoformat(),
         "outcome": _outcome(fact),
         **{key: fact.body[key] for key in ("code", "message", "patient", "order")},
+        # An early fact still holds the names.
+        **({"message": _NAMELESS[fact.body["code"]]} if fact.body["code"] in _NAMELESS else {}),
     }

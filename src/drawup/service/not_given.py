@@ -28,7 +28,8 @@ from drawup.service.errors import UseCaseError
 from drawup.service.known import zone_of
 from drawup.service.planning import look_at, next_dose_number, request_document
 from drawup.service.state import PatientState, Setting, patient_state, patient_stream, setting
-from drawup.service.watching import check_later, open_syringes
+from drawup.service.syringes import open_syringes
+from drawup.service.watching import check_later
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

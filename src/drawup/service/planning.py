@@ -242,7 +242,7 @@ def request_document(
 ) -> dict[str, Any]:
     """The public request for one dose, from the facts as they stand."""
     local = now.astimezone(zone_of(state, current))
-    rule = order_document(state, order, local.date())
+    rule = order_document(state, order, local)
     if chosen_dose is not None:
         rule["dose"] = {**(rule.get("dose") or {}), "chosen": chosen_dose}
     document = {

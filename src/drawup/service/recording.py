@@ -59,6 +59,7 @@ from drawup.service.state import (
     patient_stream,
     setting,
 )
+from drawup.service.syringes import check_drawn_up
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,6 +158,9 @@ def _give(
     read, plan, answer = answer_document(document, current)
     _check_it_is_this(plan, happened)
     findings = _at_giving(plan, read.request, kept["answer"], answer, people)
+    stood = check_drawn_up(state, order, number, current.policy, happened.at, zone_of(state, current))
+    if stood:
+        findings = worst_first([*findings, *(accept(found, read.request.accepted) for found in stood)])
     several = really if len(really) > 1 else [] if really else _shown_places(kept["answer"])
     if len(several) > 1:
         findings = worst_first([*findings, *_about_places(document, several, current)])
@@ -296,7 +300,7 @@ def _at_giving(
         for key, words in (("dose", "dose"), ("volume_ml", "volume"), ("presentation", "pack"))
         if planned.get(key) != answer.get(key)
     ]
-    before, after = ((one.get("due") or {}).get("planned") for one in (planned, answer))
+    before, after = (planned_of(one).get("planned", {}).get("planned") for one in (planned, answer))
     if before != after and before is not None and after is not None:
         changed.append(f"planned for: {clock_text(before)}, now {clock_text(after)}")
     if changed:

@@ -11,18 +11,23 @@ from zoneinfo import ZoneInfo
 from drawup.evidence.policies import policy_text
 from drawup.evidence.tables import load_sites
 from drawup.exchange.gs1 import check_digit_holds
-from drawup.exchange.reader import FieldError, Fields, checked_text, day_of, moment_of, shown
+from drawup.exchange.reader import FieldError, Fields, checked_text, day_of, listed_zone, moment_of, shown
 from drawup.exchange.request import read_request
 from drawup.injection.anatomy import region_words, sites_on
 from drawup.injection.finding import Finding
 from drawup.injection.quantity import Dimension
+from drawup.injection.request import Request
+from drawup.injection.schedule import MIDNIGHT, calendar_of, instant
+from drawup.injection.timing import next_due
 from drawup.record.fact import Fact
 from drawup.record.store import Store, Writer
 from drawup.service.entries import check_named, check_time, check_words
 from drawup.service.errors import UseCaseError
 from drawup.service.planning import answer_document, request_document
+from drawup.service.resting_on import check_kept_authority, check_signer
 from drawup.service.state import (
     PatientState,
+    Setting,
     alike_key,
     append_stock,
     formulary_entry,
@@ -48,9 +53,9 @@ def use_policy(store: Store, name_or_path: str, *, zone: str, now: datetime, by:
 
 
 def check_zone(zone: str) -> None:
-    """Raise UseCaseError for what is no time zone of the published list."""
+    """Raise UseCaseError for what is no time zone of the published list, or another one on another machine."""
     try:
-        ZoneInfo(zone)
+        listed_zone(zone)
     except (KeyError, ValueError, OSError):
         raise UseCaseError(f'"{shown(zone)}" is not a time zone. Write such as Europe/London') from None
 
@@ -317,7 +322,7 @@ def put_order(
     name = order.get("medicine")
     if not isinstance(name, str) or not name.strip():
         raise FieldError("order.medicine", "missing, expected the name of a medicine of the formulary")
-    for key in ("entered", "signed", "stopped"):
+    for key in ("entered", "signed", "stopped", "withheld"):
         if key in order:
             raise FieldError(f"order.{key}", "is what became of an order, written down by itself. Leave it out")
     document = {
@@ -327,7 +332,9 @@ def put_order(
         "order": dict(order),
         "medicine": dict(formulary_entry(writer, name)),
     }
-    read_request(document, policy=current.policy)
+    _check_series_falls_due(read_request(document, policy=current.policy).request, current)
+    if session is None:
+        check_kept_authority(writer, state.patient, plain(order))
     if replaces is not None and (replaces not in state.orders or "replaced_by" in state.orders[replaces]):
         raise UseCaseError(f'"{shown(replaces)}" is not an order of {state.name} that can be replaced')
     identity = f"{state.patient}.{len(state.orders) + 1}"
@@ -339,40 +346,54 @@ def put_order(
     return identity
 
 
-def order_changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
-    """What differs between two orders, a line each: "dose.amount: 75 mg, now 100 mg"."""
-    old, new = _flat(before), _flat(after)
-    return [
-        f"{key}: {old.get(key, 'nothing')}, now {new.get(key, 'nothing')}"
-        for key in dict.fromkeys((*old, *new))
-        if old.get(key) != new.get(key)
-    ]
+def _check_series_falls_due(request: Request, current: Setting) -> None:
+    """A series by age that can never fall due for this patient before the order ends is a slip of the pen."""
+    order = request.order
+    if order.schedule is None or not order.schedule.series or order.start is None:
+        return
+    zone = ZoneInfo(current.zone)
+    outlook = next_due(
+        order,
+        doses=(),
+        label=request.medicine.timing,
+        calendar=calendar_of(current.policy, zone),
+        now=instant(order.start, MIDNIGHT, zone),
+        born=request.patient.born,
+    )
+    if outlook.due is None:
+        raise FieldError("order.schedule", f"can never fall due for this patient: {outlook.ended}")
 
 
-def _flat(value: Any, path: str = "") -> dict[str, str]:
-    if isinstance(value, Mapping):
-        return {
-            name: text
-            for key, one in value.items()
-            for name, text in _flat(one, f"{path}.{key}" if path else key).items()
-        }
-    if isinstance(value, list):
-        listed = enumerate(value, start=1)
-        return {name: text for index, one in listed for name, text in _flat(one, f"{path} {index}").items()}
-    return {path: str(value)}
+# What whoever enters an order can still put right.
+_AT_ENTRY = frozenset(
+    (
+        "duplicate-order",
+        "daily-maximum-orders",
+        "order-unclear",
+        "times-in-words",
+        "times-not-counted",
+        "spoken-not-read-back",
+        "spoken-nobody-named",
+        "authority-without-terms",
+    )
+)
 
 
-def double_orders(store: Store, order: str, *, now: datetime) -> list[Finding]:
-    """Other open orders of the same medicine or group, both shown, and both counted in the maximum of a day."""
+def found_at_entry(store: Store, order: str, *, now: datetime) -> list[Finding]:
+    """What is found about a new order: others of the same medicine or group with both counted, and what it lacks."""
     state, current = patient_state(store, order.partition(".")[0]), setting(store)
     document = request_document(store, state, order, current, now=now)
     _, plan, _ = answer_document(document, current)
-    return [one for one in plan.findings if one.code in ("duplicate-order", "daily-maximum-orders")]
+    return [one for one in plan.findings if one.code in _AT_ENTRY]
 
 
-def sign_order(store: Store, order: str, *, by: str, at: datetime, now: datetime) -> Fact:
-    """What had to follow an order was done: the signature, or whatever its authority asks for."""
+def sign_order(store: Store, order: str, *, by: str, at: datetime, now: datetime, words: str = "") -> Fact:
+    """What had to follow an order was done: the signature, or whatever its authority asks for.
+
+    `words`: why somebody else signs than the prescriber, or who wrote the order down.
+    """
     check_named(by)
+    check_words(words=words)
     check_time(at, now, happened="signed")
     with store.writing() as writer:
         state = patient_state(writer, order.partition(".")[0])
@@ -381,7 +402,8 @@ def sign_order(store: Store, order: str, *, by: str, at: datetime, now: datetime
         held = state.orders[order]
         if "signed" in held:
             raise UseCaseError(f'order "{order}" was signed by {held["signed"]["by"]} already')
-        body = {"id": order, "by": by, "at": at.isoformat()}
+        check_signer(held, by, words)
+        body = {"id": order, "by": by, "at": at.isoformat(), **({"words": words} if words.strip() else {})}
         return writer.append(patient_stream(state.patient), "order signed", body, recorded_at=now)
 
 
@@ -396,8 +418,9 @@ def stop_order(store: Store, order: str, *, on: str, reason: str, now: datetime,
         state = patient_state(writer, patient)
         if order not in state.orders:
             raise UseCaseError(f'no order "{order}". See drawup order list --patient {patient}')
-        if "stopped" in state.orders[order]:
-            raise UseCaseError(f'order "{order}" was stopped on {state.orders[order]["stopped"]} already')
+        before = state.orders[order].get("stopped")
+        if before is not None and on >= before:
+            raise UseCaseError(f'order "{order}" is stopped from {before} already')
         body = {"id": order, "on": on, "reason": reason, "by": by}
         return writer.append(patient_stream(state.patient), "order stopped", body, recorded_at=now)
 

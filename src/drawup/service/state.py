@@ -131,7 +131,7 @@ class PatientState:
             order
             for order in self.orders.values()
             if order.get("stopped", "9999") > day
-            and "replaced_by" not in order
+            and order.get("replaced_from", "9999") > day
             and (order["order"].get("stop") or "9999") >= day
         ]
 
@@ -210,13 +210,18 @@ def _fold(state: PatientState, fact: Fact) -> None:
         case "watch ended":
             state.watches.setdefault(body["entry"], Watching()).ended = body
         case "effect":
-            state.effects[body["entry"]] = body
+            # What was said before stays readable beside what holds now.
+            before = state.effects.get(body["entry"])
+            state.effects[body["entry"]] = body if before is None else {**body, "before": _said_before(before)}
         case "order signed":
             state.orders[body["id"]]["signed"] = body
         case "order":
             state.orders[body["id"]] = {**body, "entered": fact.recorded_at.isoformat()}
             if "replaces" in body:
-                state.orders[body["replaces"]]["replaced_by"] = body["id"]
+                # Until the new order starts the old one goes on, so that no day is left without either.
+                held = state.orders[body["replaces"]]
+                held["replaced_by"] = body["id"]
+                held["replaced_from"] = body["order"].get("start") or ""
         case "order stopped":
             state.orders[body["id"]]["stopped"] = body["on"]
         case "correction":
@@ -225,6 +230,10 @@ def _fold(state: PatientState, fact: Fact) -> None:
             state.entries[fact.number] = Entry(
                 number=fact.number, kind=kind, body=body, original=body, recorded_at=fact.recorded_at
             )
+
+
+def _said_before(effect: Mapping[str, Any]) -> list[dict[str, Any]]:
+    return [*effect.get("before", ()), {key: value for key, value in effect.items() if key != "before"}]
 
 
 def region_of(body: Mapping[str, Any]) -> tuple[str, str | None]:

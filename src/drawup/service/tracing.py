@@ -11,7 +11,7 @@ from drawup.service.errors import UseCaseError
 from drawup.service.known import open_marks
 from drawup.service.near_misses import counted
 from drawup.service.state import Entry, PatientState, Reading, Watching, all_stock, patient_state
-from drawup.service.watching import open_syringes
+from drawup.service.syringes import open_syringes
 
 
 def chart(reading: Reading, patient: str) -> dict[str, Any]:
@@ -29,6 +29,7 @@ def chart(reading: Reading, patient: str) -> dict[str, Any]:
         "on_the_skin": open_marks(state, "9999-12-31"),
         "readings": state.readings,
         "consents": state.consents,
+        "answers": sorted(state.answers, key=lambda one: datetime.fromisoformat(one["at"])),
         "orders": list(state.orders.values()),
         "contacts": sorted(state.contacts, key=lambda one: datetime.fromisoformat(one["at"])),
         "drawn_up": _drawn_up(state),

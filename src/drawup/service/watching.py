@@ -40,6 +40,7 @@ from drawup.service.state import (
     patient_stream,
     setting,
 )
+from drawup.service.syringes import open_syringes
 
 # --- drawn up -----------------------------------------------------------------------------------------------------
 
@@ -134,25 +135,6 @@ def set_aside(store: Store, plan: str, *, words: str, by: str, at: datetime, now
         move_stock(writer, used_containers(body), state.entry_id(fact.number), "wasted", now, at)
     lines = ("Set aside: its containers are written off.",)
     return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=(), lines=lines)
-
-
-def open_syringes(state: PatientState) -> list[dict[str, Any]]:
-    """What is drawn up and was neither given, given in part, written as not given nor set aside since."""
-    aside = {one["set_aside"] for one in state.drawn_up if "set_aside" in one}
-    ended = ("given", "part given", "not given")
-    done: dict[tuple[Any, Any], int] = {}
-    for entry in state.entries.values():
-        moved = entry.void and "belongs_to" in entry.corrections[-1].body
-        if entry.kind in ended and (moved or not entry.void):
-            key = (entry.body.get("order"), entry.body.get("dose_number"))
-            done[key] = max(entry.number, done.get(key, 0))
-    return [
-        one
-        for one in state.drawn_up
-        if "set_aside" not in one
-        and one["number"] not in aside
-        and one["number"] > done.get((one["order"], one["dose_number"]), 0)
-    ]
 
 
 # --- watched ------------------------------------------------------------------------------------------------------
@@ -260,8 +242,8 @@ def open_watches(state: PatientState, now: datetime) -> list[dict[str, Any]]:
     """
     found = []
     for held in state.entries.values():
-        watch = held.body.get("watch")
-        if not watch or held.void or held.kind not in GIVEN_KINDS or _watching(state, held).ended is not None:
+        watch, given = held.body.get("watch"), held.counts and held.at <= now
+        if not watch or not given or _watching(state, held).ended is not None:
             continue
         told = _open(state, held, now)
         if watch["signed"] or told["outside"] or now < datetime.fromisoformat(watch["until"]):
@@ -408,6 +390,12 @@ def helped(store: Store, entry: str, *, helped: str, by: str, at: datetime, now:
             raise UseCaseError(f"entry {entry} is no dose that was given when needed: whether it helped is not asked")
         check_time(at, now, happened="asked")
         _not_before(at, held.body["at"], "it was given")
+        said = state.effects.get(held.number)
+        if said is not None and not words.strip():
+            raise UseCaseError(
+                f'whether entry {entry} helped was answered "{said["helped"]}" {clock_text(said["at"])} by '
+                f"{said['by']}. Both stay readable; say what has changed since: --words"
+            )
         body = {
             "entry": held.number,
             "helped": helped,

@@ -1,0 +1,60 @@
+"""A dose that was not given for a reason of safety: what is said of it until the next dose of its order is in."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from drawup.injection.order import GIVEN_ELSEWHERE
+from drawup.service.state import Entry, PatientState
+
+# What may still hold when the dose is tried again; the other reasons (away, asleep, nobody to check) speak of the day.
+SAFETY_REASONS = ("contraindicated today", "order unclear", "unwell", "reading outside limits", GIVEN_ELSEWHERE)
+
+_MOST_WORDS, _MOST_NAME = 250, 100
+
+
+def withheld_words(state: PatientState, order: str, now: datetime) -> str:
+    """Why the dose of an order that comes next was not given, when and by whom: "" where nothing of that kind stands.
+
+    The last such entry counts for as long as no dose of the order is newer. A dose given elsewhere stands until it is
+    written down as reported, or another is given.
+    """
+    withheld = [
+        one
+        for one in state.entries.values()
+        if one.kind == "not given" and _is_of(one, order) and one.body["reason"] in _SAFETY and not one.void
+    ]
+    last = max((one for one in withheld if one.at <= now), key=_when, default=None)
+    if last is None or any(_settles(one, last, order) for one in state.entries.values() if one.at <= now):
+        return ""
+    body = last.body
+    words = f" ({_cut(body['words'], _MOST_WORDS)})" if body.get("words") else ""
+    clock = last.at.astimezone(ZoneInfo(body["zone"])).strftime("%Y-%m-%d %H:%M")
+    return f"{body['reason']}{words}, {clock}, by {_cut(body['by'], _MOST_NAME)}"
+
+
+_SAFETY = frozenset(SAFETY_REASONS)
+
+
+def _is_of(entry: Entry, order: str) -> bool:
+    return bool(entry.body.get("order") == order)
+
+
+def _when(entry: Entry) -> tuple[datetime, int]:
+    return entry.at, entry.number
+
+
+def _settles(entry: Entry, last: Entry, order: str) -> bool:
+    """Whether a dose leaves nothing to say of the one that was not given."""
+    if not entry.counts:
+        return False
+    if _is_of(entry, order):
+        return _when(entry) > _when(last)
+    reported = entry.kind == "reported" and last.body["reason"] == GIVEN_ELSEWHERE
+    return reported and entry.number > last.number and entry.body["medicine"] == last.body["medicine"]
+
+
+def _cut(text: str, most: int) -> str:
+    text = text.strip().rstrip(".")
+    return text if len(text) <= most else text[:most] + "..."
