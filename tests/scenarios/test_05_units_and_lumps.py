@@ -201,8 +201,8 @@ def test_33_units_before_breakfast_and_18_before_supper_are_two_orders_on_one_li
     assert lines()["0001.1"][:2] == ("due", "2026-03-02T08:00")
     asked = clinic.run("plan", "--order", "0001.1", code=4)["findings"]
     assert {one["code"] for one in asked if one["severity"] == "ask"} == {"duplicate-order", "dose-was-withheld"}
-    reasons = ("--accept", "duplicate-order=breakfast and supper are one regimen")
-    reasons += ("--accept", "dose-was-withheld=5.6 mmol/L at 07:55")
+    regimen = ("--accept", "duplicate-order=breakfast and supper are one regimen")
+    reasons = (*regimen, "--accept", "dose-was-withheld=5.6 mmol/L at 07:55")
     made = clinic.run("plan", "--order", "0001.1", *reasons)
     assert (made["dose"]["amount"], made["draw_to"]) == ("33", "33 units")
     clinic.run("given", made["plan"], "--scan", "batch:DS1", "--given-by", "Ravi", *reasons)

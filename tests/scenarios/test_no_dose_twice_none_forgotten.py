@@ -120,9 +120,7 @@ def test_a_dose_given_late_on_the_order_before_counts_for_the_new_one_at_its_own
     add(ward, order(schedule={"on": ["monday"]}))
     at(ward, "2026-03-06 08:00")
     plan = planned(ward, code=4)["plan"]
-    ward.run(
-        "given", plan, "--scan", CODE, "--given-by", "Petra", "--accept", "dose-late-no-rule=prescriber says give"
-    )
+    ward.run("given", plan, "--scan", CODE, "--given-by", "Petra", "--accept", "dose-late-no-rule=prescriber says give")
     at(ward, "2026-03-06 14:00")
     name = add(ward, order(start="2026-03-06", schedule={"on": ["friday"]}), "--replaces", "0001.1")
     assert line(ward, name)["due"]["day"] == "2026-03-13"

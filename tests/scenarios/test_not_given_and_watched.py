@@ -10,7 +10,7 @@ import pytest
 from tests.scenarios.conftest import Clinic
 
 from drawup.record.store import Store
-from drawup.service import watching
+from drawup.service import syringes, watching
 from drawup.service.not_given import FOLLOWING
 from drawup.service.state import PatientState, patient_state
 
@@ -159,10 +159,10 @@ def test_what_is_drawn_up_moves_no_stock_until_it_is_given(clinic: Clinic) -> No
     begin(clinic)
     draw_up(clinic)
     assert clinic.stock()["VL1"] == 30
-    assert len(watching.open_syringes(look_in(clinic))) == 1
+    assert len(syringes.open_syringes(look_in(clinic))) == 1
     give(clinic)
     assert clinic.stock()["VL1"] == 29
-    assert watching.open_syringes(look_in(clinic)) == []
+    assert syringes.open_syringes(look_in(clinic)) == []
 
 
 def test_a_syringe_set_aside_is_written_off_and_another_may_be_drawn_up(clinic: Clinic) -> None:
@@ -172,7 +172,7 @@ def test_a_syringe_set_aside_is_written_off_and_another_may_be_drawn_up(clinic: 
     assert "drawn up already" in again["error"]["message"]
     clinic.run("drawn-up", drawn["body"]["plan"], "--set-aside", "fell", *PETRA)
     assert clinic.stock()["VL1"] == 29
-    assert watching.open_syringes(look_in(clinic)) == []
+    assert syringes.open_syringes(look_in(clinic)) == []
     draw_up(clinic)
     assert [one["open"] for one in clinic.run("chart", "0001")["drawn_up"]] == [False, False, True]
 
@@ -204,7 +204,7 @@ def test_a_dose_moved_to_the_patient_who_had_it_leaves_no_syringe_open(clinic: C
     assert given["body"]["planned"]["planned"] == "2026-03-02T00:00+00:00"
     entry = given["entry"]
     clinic.run("correction", entry, "--reason", "it was Oda", "--belongs-to", "0002", *PETRA)
-    assert watching.open_syringes(look_in(clinic)) == []
+    assert syringes.open_syringes(look_in(clinic)) == []
     (moved,) = clinic.run("chart", "0002")["entries"]
     assert "planned" not in moved["body"]
     assert moved["body"]["watch"]["until"] == "2026-03-02T09:15:00+00:00"

@@ -55,11 +55,40 @@ _TEST_KEYS = frozenset(("what", "every"))
 _BAND_KEYS = frozenset(("from", "below", "amount"))
 
 
+_KNOWN: dict[tuple[object, ...], tuple[Order, tuple[str, ...]]] = {}
+_MOST_KNOWN = 4096
+_LONGEST_KNOWN = 10_000  # characters: what is kept stays small
+
+
 def read_order(parent: Fields, medicine: Medicine, policy: Policy) -> Order:
-    """The request's order. Raises FieldError."""
+    """The request's order. Raises FieldError.
+
+    An order comes again with each of its plans, so one that is written in just the same way is read once.
+    """
     fields = parent.inside("order")
     if fields is None:
         parent.fail("order", "missing, expected an object with medicine, route and dose")
+    try:
+        content = fields.content
+    except RecursionError:
+        # Nested too deep to be an order: reading it part by part says where.
+        return _read_order(fields, medicine, policy)
+    if len(content) > _LONGEST_KNOWN:
+        return _read_order(fields, medicine, policy)
+    key = (fields.path, content, fields.notation, forms_of(medicine.equivalences), policy)
+    known = _KNOWN.get(key)
+    if known is None:
+        before = len(fields.notes)
+        known = _read_order(fields, medicine, policy), tuple(fields.notes[before:])
+        if len(_KNOWN) >= _MOST_KNOWN:
+            _KNOWN.clear()
+        _KNOWN[key] = known
+    else:
+        fields.notes.extend(known[1])
+    return known[0]
+
+
+def _read_order(fields: Fields, medicine: Medicine, policy: Policy) -> Order:
     raw = fields.take("strength")
     strength = (
         strength_of(raw, fields.at("strength"), fields, forms_of(medicine.equivalences))[0] if raw is not None else None
