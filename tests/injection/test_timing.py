@@ -8,7 +8,7 @@ Orders, medicines and policies' own windows are invented; where a rule has no pu
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -16,6 +16,7 @@ import pytest
 
 from drawup.exchange.request import read_request
 from drawup.injection.lateness import outlook_of
+from drawup.injection.plan import plan_injection
 from drawup.injection.timing import Due, Outlook
 
 Past = str | dict[str, Any]
@@ -110,7 +111,7 @@ def test_an_order_without_times_has_nothing_that_comes_next() -> None:
     assert outlook_of(read.request, read.policy) is None
 
 
-def test_where_earlier_doses_were_not_asked_about_nothing_is_counted() -> None:
+def test_where_earlier_doses_were_not_asked_about_the_first_dose_is_counted_and_they_are_asked_for() -> None:
     read = read_request(
         {
             "format": 1,
@@ -120,7 +121,31 @@ def test_where_earlier_doses_were_not_asked_about_nothing_is_counted() -> None:
             "medicine": {"name": "velorin", "presentations": [{"strength": "50 mg/mL"}]},
         }
     )
-    assert outlook_of(read.request, read.policy) is None
+    found = outlook_of(read.request, read.policy)
+    assert found is not None
+    assert found.due is not None
+    assert found.due.day == date(2026, 3, 2)
+    plan = plan_injection(read.request, policy=read.policy, tables=read.tables)
+    (asked,) = [one for one in plan.findings if one.code == "history-not-asked"]
+    assert asked.do == "Ask when it was last given, here or elsewhere."
+
+
+def test_a_baby_too_young_is_told_so_though_nobody_asked_about_earlier_doses() -> None:
+    read = read_request(
+        {
+            "format": 1,
+            "now": MORNING,
+            "patient": {"born": "2026-02-15"},
+            "order": {
+                "medicine": "velorin",
+                "start": "2026-03-02",
+                "schedule": {"series": [{"least_age": "6 weeks"}]},
+            },
+            "medicine": {"name": "velorin", "presentations": [{"strength": "50 mg/mL"}]},
+        }
+    )
+    plan = plan_injection(read.request, policy=read.policy, tables=read.tables)
+    assert "series-too-early" in [one.code for one in plan.findings]
 
 
 def test_without_a_start_nothing_can_be_counted_from() -> None:

@@ -167,6 +167,7 @@ FULL["order"] |= {
     "read_back_by": "Bea Example",
     "entered": "2026-03-01T07:00:00+00:00",
     "signed": "2026-03-01T07:30:00+00:00",
+    "watch_outside": "breathing rate 8 per minute, below 10",
     "withheld": "unwell (a cold), 2026-03-01 07:00, by Ada Example",
 }
 FULL["medicine"] |= {
@@ -573,7 +574,7 @@ into_the_record = settings(max_examples=120, suppress_health_check=[HealthCheck.
 
 
 # What became of an order is written down by itself.
-ENTERED = ("entered", "signed", "stopped", "withheld")
+ENTERED = ("entered", "signed", "stopped", "watch_outside", "withheld")
 PARTS: dict[str, tuple[Any, ...]] = {
     "medicine": (FULL["medicine"],),
     "order": tuple({key: value for key, value in order.items() if key not in ENTERED} for order in FULL_ORDERS),

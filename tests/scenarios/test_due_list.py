@@ -188,7 +188,9 @@ def test_a_line_says_who_what_in_which_window_and_what_stands_in_the_way(ward: W
 
 
 def test_the_list_is_by_urgency_then_time_and_can_be_asked_by_place_and_hours(ward: Ward) -> None:
+    ward.at("2026-03-02 06:00")
     ward.patient("Late", "Ana", order_of("calvrane", "50 mg", schedule={"at": ["06:30"]}), place="Kelp Ward")
+    ward.at("2026-03-02 09:00")
     ward.patient("Now", "Bea", order_of("calvrane", "50 mg", schedule={"at": ["09:30"]}), place="Kelp Ward")
     ward.patient("Soon", "Col", order_of("calvrane", "50 mg", schedule={"at": ["14:00"]}), place="Dune House")
     ward.patient("Evening", "Dov", order_of("calvrane", "50 mg", schedule={"at": ["21:00"]}), place="Dune House")

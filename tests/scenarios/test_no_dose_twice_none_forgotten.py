@@ -210,3 +210,45 @@ def test_a_reading_that_grows_stale_within_the_day_is_seen_in_the_list(ward: Cli
     assert line(ward, "0001.1")["findings"] == []
     at(ward, "2026-03-02 11:01")
     assert [one["code"] for one in line(ward, "0001.1")["findings"]] == ["reading-stale"]
+
+
+def test_what_had_closed_when_the_order_was_entered_did_not_go_by_without_a_dose(ward: Clinic) -> None:
+    at(ward, "2026-03-02 18:08")
+    add(ward, order(schedule={"at": ["08:00", "20:00"]}))
+    found = line(ward, "0001.1")
+    # 08:00 closed at 09:00; 20:00 opens at 19:00.
+    assert found["due"]["planned"].startswith("2026-03-02T20:00")
+    assert (found["state"], found["due"]["passed"]) == ("early", 0)
+
+
+def test_the_next_dose_waits_while_the_one_before_is_watched_outside_its_limits(ward: Clinic) -> None:
+    limits = [{"what": "breathing rate", "below": "10", "unit": "per minute"}]
+    watch = {"what": ["breathing rate"], "every": "15 minutes", "for": "1 hour", "limits": limits}
+    ward.run("formulary", "add", ward.file("watched.json", {**MEDICINE, "watch": watch}))
+    add(ward, order(schedule={"when_needed": True}))
+    entry = give(ward)
+    at(ward, "2026-03-02 15:00")
+    ward.run("watch", entry, "--seen", "breathing rate=8 per minute", "--by", "Ann")
+    found = planned(ward, code=4)
+    (outside,) = [one for one in found["findings"] if one["code"] == "watch-outside"]
+    assert (outside["severity"], "breathing rate 8 per minute" in outside["message"]) == ("confirm", True)
+    assert "watch-outside" in [one["code"] for one in line(ward, "0001.1")["findings"]]
+    ward.run("watch", entry, "--seen", "breathing rate=14 per minute", "--by", "Ann")
+    assert "watch-outside" not in codes(planned(ward))
+
+
+def test_a_dose_given_minutes_ago_is_named_though_the_next_one_is_planned_for_tomorrow(ward: Clinic) -> None:
+    add(ward, order(schedule={"at": ["09:00"]}))
+    give(ward)
+    at(ward, "2026-03-02 09:03")
+    found = planned(ward, code=4)
+    (recent,) = [one for one in found["findings"] if one["code"] == "given-recently"]
+    assert "50 mg" in recent["message"]
+    assert "2026-03-02 09:00" in recent["message"]
+
+
+def test_where_nobody_asked_about_earlier_doses_a_timed_order_asks(ward: Clinic) -> None:
+    ward.run("patient", "add", "--family", "Brisa", "--given", "Noor", "--born", "1980-02-01")
+    ward.run("patient", "note", "0002", "--allergy", "none known")
+    name = ward.run("order", "add", "0002", ward.file("o.json", order(schedule={"every": "4 weeks"})))["order"]
+    assert "history-not-asked" in codes(planned(ward, name, code=4))

@@ -126,9 +126,11 @@ def session_accept(
             store, number, patient, answers=_answers(answers), all_clear=all_clear, by=by, now=desk.clock()
         )
     if as_json:
-        echo_json({"order": done.order, "why": list(done.why)})
+        echo_json({"order": done.order, "why": list(done.why), "not_before": done.not_before or None})
     elif done.order is not None:
         click.echo(f"Accepted: order {done.order}. Plan it: drawup plan --order {done.order}")
+        if done.not_before:
+            show(f"  Not before {done.not_before}.")
     else:
         show(
             "\n".join(["Not accepted; the answers are written down.", *(f"  [Do not give] {one}" for one in done.why)])

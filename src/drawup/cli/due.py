@@ -204,5 +204,5 @@ def _handover_text(found: Mapping[str, Any], now: datetime) -> list[str]:
         lines.append(heading)
         for one in found[key]:
             lines += line_text(one, now)
-        lines += ["" if found[key] else "  nothing"]
+        lines += ["" if found[key] else "  nothing", *([] if found[key] else [""])]
     return lines

@@ -71,19 +71,20 @@ def drawn_up(
 
 
 def _seen(pairs: Sequence[str]) -> dict[str, str]:
-    """ "breathing rate=14" to what was looked at and what was seen."""
+    """ "breathing rate=14 per minute" to what was looked at and what was seen."""
     found: dict[str, str] = {}
     for pair in pairs:
         what, equals, text = pair.partition("=")
         if not equals or not what.strip() or not text.strip():
-            raise ValueError(f'read "{pair[:60]}", expected what was looked at and what was seen: "breathing rate=14"')
+            expected = 'expected what was looked at and what was seen: "breathing rate=14 per minute"'
+            raise ValueError(f'read "{pair[:60]}", {expected}')
         if what.strip() in found:
             raise ValueError(f'"{what.strip()[:60]}" stands twice in one look. Write each once')
         found[what.strip()] = text.strip()
     return found
 
 
-@click.command(epilog="Example: drawup watch 0001-12 --seen 'breathing rate=14' --by 'Petra Example'")
+@click.command(epilog="Example: drawup watch 0001-12 --seen 'breathing rate=14 per minute' --by 'Petra Example'")
 @click.argument("entry")
 @click.option("--seen", "pairs", multiple=True, metavar="WHAT=VALUE", help="What was seen; repeat it for each.")
 @click.option("--words", default="", metavar="WORDS", help="More about it, or why the watch ends before its time.")

@@ -46,6 +46,7 @@ _ORDER_KEYS = frozenset(
         "read_back_by",
         "entered",
         "signed",
+        "watch_outside",
         "withheld",
     ]
 )
@@ -119,6 +120,7 @@ def _read_order(fields: Fields, medicine: Medicine, policy: Policy) -> Order:
         read_back_by=fields.text("read_back_by") or "",
         entered=fields.moment("entered"),
         signed=fields.moment("signed"),
+        watch_outside=fields.text("watch_outside", longest=500) or "",
         withheld=fields.text("withheld", longest=500) or "",
     )
     if order.start is not None and order.stop is not None and order.stop < order.start:

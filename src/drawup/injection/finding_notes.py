@@ -79,7 +79,7 @@ NOTES: tuple[Row, ...] = (
     ),
     (
         "doses-missed",
-        "Went by without a dose since the last one: {times}.",
+        "Went by without a dose: {times}.",
         "What was missed is not made up for unless the order says so.",
         "Tell the prescriber if it matters; give no double dose.",
         COMMON_PRACTICE,

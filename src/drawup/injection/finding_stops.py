@@ -349,6 +349,13 @@ CONFIRMS: tuple[Row, ...] = (
         COMMON_PRACTICE,
     ),
     (
+        "watch-outside",
+        "Watched after the dose before, and outside its limits: {what}.",
+        "Another dose would add to what is wrong.",
+        "Look at the patient now; write down what is seen, and ask the prescriber.",
+        COMMON_PRACTICE,
+    ),
+    (
         "order-complete",
         "Nothing more is due on this order: {why}.",
         "A dose beyond the order was not ordered.",

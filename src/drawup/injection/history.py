@@ -53,16 +53,23 @@ def check_intervals(
     history: tuple[PastDose, ...] | None,
     open_orders: tuple[OpenOrder, ...],
     doses_per_day: int,
+    timed: bool,
     recent_minutes: int,
     notation: Notation,
     now: datetime,
 ) -> list[Finding]:
-    """Too soon, over the daily or group maximum over all open orders, doubled orders, or never asked."""
+    """Too soon, over the daily or group maximum over all open orders, doubled orders, or never asked.
+
+    `timed`: the order says when its doses are due, so that when the next one is rests on the earlier ones.
+    """
     found = _check_open_orders(dose, doses_per_day, medicine, open_orders, notation)
     depends = medicine.least_interval_minutes is not None or medicine.at_most_daily is not None
     if history is None:
-        if depends:
-            because = "The interval and the maximum in 24 hours rest on them."
+        if depends or timed:
+            rests = ["when it is due"] if timed else []
+            rests += ["the interval and the maximum in 24 hours"] if depends else []
+            because = " and ".join(rests)
+            because = f"{because[:1].upper()}{because[1:]} {'rest' if depends else 'rests'} on them."
             found.append(finding("history-not-asked", because=because))
         else:
             found.append(finding("history-not-asked-note"))

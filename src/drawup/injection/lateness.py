@@ -23,13 +23,16 @@ from drawup.injection.when_needed import allowed_from
 
 
 def outlook_of(request: Request, policy: Policy) -> Outlook | None:
-    """What comes next on the order of a request; None where it says no times, or earlier doses were not asked about."""
+    """What comes next on the order of a request; None where it says no times that can be counted by.
+
+    Where earlier doses were not asked about it is worked out as if there were none: age and start count all the same.
+    """
     order = request.order
-    if order.schedule is None or request.history is None:
+    if order.schedule is None:
         return None
     return next_due(
         order,
-        doses=of_medicine(request.history, request.medicine.name),
+        doses=of_medicine(request.history or (), request.medicine.name),
         label=request.medicine.timing,
         calendar=calendar_of(policy, zone_of(request)),
         born=request.patient.born,
@@ -74,7 +77,7 @@ def check_timing(request: Request, outlook: Outlook | None, dose: Quantity | Non
     if order.schedule.when_needed:
         found += _check_when_needed(request, order.schedule, dose, policy, zone)
         return found + check_ahead(order, due, request.results, policy, zone, now)
-    if due.passed_count:
+    if due.passed_count and request.history is not None:
         found.append(_passed(due, zone))
     if state == "early":
         found += _early(due, zone, now)

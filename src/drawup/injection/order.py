@@ -111,6 +111,7 @@ class Order:
     read_back_by: str = ""
     entered: datetime | None = None
     signed: datetime | None = None
+    watch_outside: str = ""  # what lies outside its limits while somebody is watched after the dose before
     withheld: str = ""  # why its next dose was not given before, where that was for a reason of safety
 
 
@@ -164,6 +165,8 @@ def check_order(order: Order, now: datetime) -> list[Finding]:
         found.append(finding("order-lacks-date"))
     if order.unclear:
         found.append(finding("order-unclear", what="; ".join(order.unclear)))
+    if order.watch_outside:
+        found.append(finding("watch-outside", what=order.watch_outside))
     if order.withheld:
         elsewhere = order.withheld.startswith(GIVEN_ELSEWHERE)
         first = "; first write down what was given there: drawup given --reported" if elsewhere else ""

@@ -89,6 +89,7 @@ def plan_injection(request: Request, *, policy: Policy, tables: Tables) -> Plan:
         history=request.history,
         open_orders=request.open_orders,
         doses_per_day=doses_per_day(order),
+        timed=order.schedule is not None and not order.schedule.once,
         recent_minutes=policy.recent_minutes,
         notation=policy.notation,
         now=now,
@@ -121,11 +122,11 @@ def plan_injection(request: Request, *, policy: Policy, tables: Tables) -> Plan:
 
 
 # What says the same in other words: the first of each pair is left out beside the second.
-_SAME = (("given-recently", "dose-early"), ("given-recently", "order-complete"), ("dose-early", "too-soon"))
+_SAME = (("dose-early", "given-recently"), ("given-recently", "order-complete"), ("dose-early", "too-soon"))
 
 
 def _said_once(found: list[Finding]) -> list[Finding]:
-    """One reason is asked for once: by the order's own schedule rather than by what is usual."""
+    """One reason is asked for once: by the dose that was just given rather than by the plan for the next one."""
     codes = {one.code for one in found}
     left_out = {weaker for weaker, stronger in _SAME if stronger in codes}
     return [one for one in found if one.code not in left_out] if left_out & codes else found

@@ -415,6 +415,11 @@ def _timetable(sheet: _Sheet) -> Timetable:
         first=None if first is None else first.astimezone(UTC),
     )
     skipped = 0
+    entered = sheet.order.entered
+    if entered is not None and not sheet.doses:
+        # What had closed before the order was written down was never asked of anybody.
+        while (closes := _of_slot(sheet, table, table.slot(skipped)).closes) is not None and closes <= entered:
+            skipped += 1
     while table.times and table.first is not None and table.slot(skipped).moment < table.first:
         skipped += 1
     return replace(table, skipped=skipped) if skipped else table

@@ -49,6 +49,19 @@ def follows(medicine: Medicine | None, order: Order | None, policy: Policy, at: 
     return body
 
 
+def what_follows(body: Mapping[str, Any], entry: str) -> tuple[str, ...]:
+    """What the entry leads to, for whoever gave it: until when to watch for what, and when to ask whether it helped."""
+    lines = []
+    watch = body.get("watch")
+    if watch:
+        every = f" every {watch['every_minutes']} minutes" if watch["every_minutes"] else ""
+        how = f": drawup watch {entry}" if watch["signed"] else ""
+        lines.append(f"Watch {', '.join(watch['what'])}{every}, until {watch['until'][11:16]}{how}.")
+    if body.get("effect_from"):
+        lines.append(f"Ask from {body['effect_from'][11:16]} whether it helped: drawup helped {entry} yes.")
+    return tuple(lines)
+
+
 def later(at: datetime, passed: timedelta) -> str:
     """So much real time later, by the same clock; a change of the clock between the two is counted."""
     return (at.astimezone(UTC) + passed).astimezone(at.tzinfo).isoformat()

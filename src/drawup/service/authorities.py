@@ -16,6 +16,7 @@ from drawup.exchange.authority_entry import AUTHORITY_KEYS, authority_of
 from drawup.exchange.reader import FieldError, Fields, shown
 from drawup.exchange.request import read_request
 from drawup.injection.finding import Severity
+from drawup.injection.lateness import opens_text, outlook_of
 from drawup.injection.order import Authority
 from drawup.injection.permission import check_answers, may_use, questions_for
 from drawup.record.fact import Fact
@@ -23,6 +24,7 @@ from drawup.record.store import Store, Writer
 from drawup.service.entries import check_named, check_time, check_words
 from drawup.service.errors import UseCaseError
 from drawup.service.known import zone_of
+from drawup.service.planning import request_document
 from drawup.service.registering import plain, put_order
 from drawup.service.resting_on import made_once, order_changes
 from drawup.service.state import (
@@ -203,6 +205,7 @@ class Accepted:
 
     order: str | None
     why: tuple[str, ...] = ()
+    not_before: str = ""
 
 
 def session_questions(reading: Reading, session: str) -> tuple[tuple[str, str], ...]:
@@ -258,7 +261,19 @@ def accept_patient(
             return Accepted(order=None, why=why)
         order = _make_order(writer, patient_state(writer, state.patient), kept, session, by, now)
         writer.append(session_stream(session), "accepted", {**body, "order": order}, recorded_at=now)
-    return Accepted(order=order)
+        not_before = _not_before(writer, patient_state(writer, state.patient), order, now)
+    return Accepted(order=order, not_before=not_before)
+
+
+def _not_before(writer: Writer, state: PatientState, order: str, now: datetime) -> str:
+    """From when on the first dose may be given, where that is not now: a series by age, or a dose given elsewhere."""
+    current = setting(writer)
+    document = request_document(writer, state, order, current, now=now)
+    outlook = outlook_of(read_request(document, policy=current.policy, recorded=True).request, current.policy)
+    due = outlook.due if outlook is not None else None
+    if due is None or due.state(now) != "early":
+        return ""
+    return f"{opens_text(due, zone_of(state, current))}: {due.because}"
 
 
 def _told(

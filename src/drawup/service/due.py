@@ -330,8 +330,8 @@ def _order_line(
     due = outlook.due
     findings: tuple[Finding, ...] = ()
     amount: Quantity | None = None
-    if due is not None:
-        at = max(now, due.opens)
+    if due is not None or outlook.ended in _UNKNOWN:
+        at = now if due is None else max(now, due.opens)
         if at > now:
             document = {**document, "now": at.astimezone(zone).isoformat()}
             read = read_request(document, policy=current.policy, recorded=True)

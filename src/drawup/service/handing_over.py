@@ -31,12 +31,17 @@ def handed_over(store: Store, *, now: datetime, place: str, ahead: timedelta, ke
     return {
         "now": now.isoformat(),
         "place": place,
-        "watched": [one for state in states for one in _watched(state, current, now)],
+        "watched": sorted((one for state in states for one in _watched(state, current, now)), key=_worst_first),
         "half_done": [one for state in states for one in _half_done(state, current, now)],
         "waiting": [one for state in states for one in _waiting(store, state, current, now)],
         "late": [line for line in lines if line["state"] in ("missed", "late")],
         "next": [line for line in lines if line["state"] in ("due", "early")],
     }
+
+
+def _worst_first(one: Mapping[str, Any]) -> tuple[bool, bool, datetime]:
+    """Who is outside the limits before who is overdue, then by the next look."""
+    return not one["outside"], not one["overdue"], datetime.fromisoformat(one["next_look"])
 
 
 def _about(state: PatientState, words: str, **more: Any) -> dict[str, Any]:
@@ -99,7 +104,9 @@ def _given_in_part(state: PatientState) -> Iterable[Any]:
 def _waiting(reading: Reading, state: PatientState, current: Setting, now: datetime) -> Iterable[dict[str, Any]]:
     zone = zone_of(state, current)
     for held in state.orders.values():
-        if follows_something(held):
+        gone = "stopped" in held or "replaced_by" in held
+        used = any(entry.counts and entry.body.get("order") == held["id"] for entry in state.entries.values())
+        if follows_something(held) and (used or not gone):
             yield from _unsigned(reading, state, current, held, now, zone)
     for held in state.open_orders(now.astimezone(zone).date()):
         one = last_contact(state, held["id"])

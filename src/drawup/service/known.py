@@ -15,7 +15,7 @@ from drawup.injection.order import times_a_day
 from drawup.injection.policy import Policy
 from drawup.service.errors import UseCaseError
 from drawup.service.state import PatientState, Reading, Setting, alike_key, formulary_entry, patient_stream
-from drawup.service.withheld import withheld_words
+from drawup.service.withheld import outside_words, withheld_words
 
 
 def order_document(state: PatientState, order: str, now: datetime) -> dict[str, Any]:
@@ -29,6 +29,9 @@ def order_document(state: PatientState, order: str, now: datetime) -> dict[str, 
         rule["stopped"] = min(held["replaced_from"] or today.isoformat(), held.get("stopped", "9999"))
     if "signed" in held:
         rule["signed"] = held["signed"]["at"]
+    outside = outside_words(state, rule["medicine"], now)
+    if outside:
+        rule["watch_outside"] = outside
     withheld = withheld_words(state, order, now)
     if withheld:
         rule["withheld"] = withheld

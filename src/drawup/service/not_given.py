@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from drawup.exchange.reader import shown
 from drawup.exchange.request import read_request
-from drawup.injection.lateness import closes_text, outlook_of, planned_text
+from drawup.injection.lateness import closes_text, opens_text, outlook_of, planned_text
 from drawup.injection.timing import Due
 from drawup.record.store import Store, Writer
 from drawup.service.entries import (
@@ -209,6 +209,10 @@ def _until(due: Due | None, zone: ZoneInfo, at: datetime) -> list[str]:
     if due is None or due.when_needed:
         return []
     last, planned = closes_text(due, zone), planned_text(due, zone)
+    if at < due.opens:
+        opens = opens_text(due, zone)
+        return [f"It is written for the dose planned for {planned}, which may not be given before {opens}. If another "
+                "was meant, take it back: drawup correction ENTRY --void --reason WORDS --by NAME."]  # fmt: skip
     if not last:
         return [f"It moves no clock: the dose planned for {planned} is still due."]
     if due.closes is not None and at >= due.closes:

@@ -23,7 +23,7 @@ from drawup.injection.skin import SkinMap
 from drawup.record.errors import Claimed
 from drawup.record.fact import Claim
 from drawup.record.store import Store, Writer
-from drawup.service.after_giving import follows, planned_of
+from drawup.service.after_giving import follows, planned_of, what_follows
 from drawup.service.entries import (
     Recorded,
     check_places,
@@ -188,7 +188,8 @@ def _give(
         dose_number=number,
     )
     move_stock(writer, used_containers(body), state.entry_id(fact.number), "used", now, happened.at)
-    return Recorded(entry=state.entry_id(fact.number), fact=fact, findings=worst_first([*findings, *marks]))
+    entry = state.entry_id(fact.number)
+    return Recorded(entry=entry, fact=fact, findings=worst_first([*findings, *marks]), lines=what_follows(body, entry))
 
 
 def asked_again(

@@ -322,7 +322,7 @@ def put_order(
     name = order.get("medicine")
     if not isinstance(name, str) or not name.strip():
         raise FieldError("order.medicine", "missing, expected the name of a medicine of the formulary")
-    for key in ("entered", "signed", "stopped", "withheld"):
+    for key in ("entered", "signed", "stopped", "watch_outside", "withheld"):
         if key in order:
             raise FieldError(f"order.{key}", "is what became of an order, written down by itself. Leave it out")
     document = {

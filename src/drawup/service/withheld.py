@@ -1,4 +1,4 @@
-"""A dose that was not given for a reason of safety: what is said of it until the next dose of its order is in."""
+"""What was seen or said since the last dose and speaks against the next: withheld for safety, or watched outside."""
 
 from __future__ import annotations
 
@@ -32,6 +32,23 @@ def withheld_words(state: PatientState, order: str, now: datetime) -> str:
     words = f" ({_cut(body['words'], _MOST_WORDS)})" if body.get("words") else ""
     clock = last.at.astimezone(ZoneInfo(body["zone"])).strftime("%Y-%m-%d %H:%M")
     return f"{body['reason']}{words}, {clock}, by {_cut(body['by'], _MOST_NAME)}"
+
+
+def outside_words(state: PatientState, medicine: str, now: datetime) -> str:
+    """What lies outside its limits by the last figure of each, in a watch after this medicine that nobody has ended."""
+    name, found = medicine.strip().casefold(), []
+    for entry in state.entries.values():
+        watching = state.watches.get(entry.number)
+        if not entry.counts or entry.at > now or watching is None or watching.ended is not None:
+            continue
+        if entry.body["medicine"].strip().casefold() != name:
+            continue
+        newest: dict[str, str] = {}
+        for look in sorted(watching.looks, key=lambda one: datetime.fromisoformat(one["at"])):
+            for what, text in look["seen"].items():
+                newest[what] = f"{what} {text}, {look['outside'][what]}" if what in look["outside"] else ""
+        found += [words for words in newest.values() if words]
+    return _cut("; ".join(found), _MOST_WORDS)
 
 
 _SAFETY = frozenset(SAFETY_REASONS)
