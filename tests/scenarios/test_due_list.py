@@ -228,7 +228,7 @@ def test_name_alikes_and_twins_are_marked_in_words_where_they_stand_on_one_list(
 def test_an_order_whose_times_are_words_is_listed_and_that_is_said(ward: Ward) -> None:
     ward.patient("Quillon", "Asa", order_of("calvrane", "50 mg", times=["as the wound nurse says"]))
     ward.patient("Tarn", "Ivo", {key: value for key, value in WEEKLY.items() if key != "start"})
-    found = ward.due(0)
+    found = ward.due(2)
     assert [(line["state"], line["ended"]) for line in found.values()] == [
         ("unknown", "the order says no times"),
         ("unknown", "the order has no start"),

@@ -341,7 +341,8 @@ def _order_line(
     body["dose"] = _dose_words(state.orders[order]["order"], amount, current)
     body["due"] = None if due is None else _due_body(due)
     body["ended"] = outlook.ended
-    ends = [] if due is None else turning_points(read.request, current.policy, zone)
+    looked_at = due is not None or outlook.ended in _UNKNOWN
+    ends = turning_points(read.request, current.policy, zone) if looked_at else []
     body["holds_until"] = _iso(_holds(outlook, due, now, zone, state, state.orders[order], ends))
     body["findings"] = [_found(one) for one in findings if one.blocks or one.code in _SHOWN_NOTES]
     needs = (*read.request.medicine.needs, *read.request.order.needs)
@@ -484,9 +485,10 @@ def _holds(
     day (a consent ends, a weight grows old) and at each of its turning points (`turns`).
     """
     ends = [outlook.holds_until, _last_moment(held, zone), _first_after(state, now), *turns]
-    if due is not None:
-        next_day = instant(max(now, due.opens).astimezone(zone).date() + timedelta(days=1), MIDNIGHT, zone)
-        ends += [due.closes, next_day]
+    if due is not None or outlook.ended in _UNKNOWN:
+        opens = now if due is None else max(now, due.opens)
+        next_day = instant(opens.astimezone(zone).date() + timedelta(days=1), MIDNIGHT, zone)
+        ends += [next_day, None if due is None else due.closes]
     return min((one for one in ends if one is not None and one > now), default=None)
 
 
