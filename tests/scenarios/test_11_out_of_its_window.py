@@ -11,7 +11,10 @@ from datetime import UTC, datetime
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 from tests.scenarios.conftest import BARRELS, Answered, Clinic
+
+from drawup.cli.main import drawup
 
 RULE = "Later than 14 weeks only after a pregnancy test, and with 7 days' other cover."
 MARNOVERA: dict[str, Any] = {
@@ -236,6 +239,8 @@ def test_tested_given_and_the_next_one_planned(clinic: Clinic) -> None:
         reasons = [one["accepted"] for one in body["findings"] if one["code"] == "dose-late-test"]
         assert reasons == [REASON]
     assert len(kept) == 1
+    printed = CliRunner().invoke(drawup, ["--record", str(clinic.record), "chart", "0001"]).output
+    assert f"planned for 2026-02-09, late: {REASON}" in printed
 
     # 12 weeks after the day on which it was given, not after the one for which it was planned.
     line = line_of(clinic)

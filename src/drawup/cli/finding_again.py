@@ -11,7 +11,7 @@ import click
 from drawup.cli.due import contact_text
 from drawup.cli.edge import clock, echo_json, idle, json_option, open_record, person_line, place_zone, show, told
 from drawup.cli.main import Desk
-from drawup.cli.ordering import dose_words, safe_amount
+from drawup.cli.ordering import dose_words, safe_amount, when_words
 from drawup.cli.registering import allergy_words
 from drawup.cli.watching import ended_words, look_words
 
@@ -76,7 +76,8 @@ def _chart_lines(found: Mapping[str, Any], zone: ZoneInfo) -> list[str]:
             signed = held["signed"]
             why = f": {signed['words']}" if signed.get("words") else ""
             ended += f"   signed {clock(signed['at'], zone)} by {signed['by']}{why}"
-        lines.append(f"    {held['id']}  {rule['medicine']} {dose_words(rule)} {rule.get('route', '')}{ended}")
+        when = f", {when_words(rule)}" if when_words(rule) else ""
+        lines.append(f"    {held['id']}  {rule['medicine']} {dose_words(rule)} {rule.get('route', '')}{when}{ended}")
     for one in found["contacts"]:
         lines.append(f"  Contact     order {one['order']}: {contact_text(one)}")
     for one in found["drawn_up"]:
@@ -113,11 +114,29 @@ def _entry_lines(entry: Mapping[str, Any], zone: ZoneInfo) -> list[str]:
         lines.append(f"        corrected {when} by {correction['by']}: {correction['reason']}{moved}")
     if entry["body"].get("note"):
         lines.append(f"        note: {entry['body']['note']}")
-    lines += [f"        {words}" for words in _after_words(entry)]
+    lines += [f"        {words}" for words in (*_planned_words(entry["body"]), *_after_words(entry))]
     for found in entry["body"].get("findings", ()):
         if found["code"] in entry["body"].get("review", ()):
             lines.append(f"        for review: {found['message']}")
     return lines
+
+
+# Reasons given for giving a dose at another time than it was planned for, by how their codes begin.
+_ABOUT_TIME = ("dose-early", "dose-late", "given-recently", "plan-changed", "too-soon")
+
+
+def _planned_words(body: Mapping[str, Any]) -> list[str]:
+    """What it was planned for, where it was given early or late, and why then."""
+    planned = body.get("planned")
+    if planned is None or planned["state"] == "due":
+        return []
+    reasons = [
+        found["accepted"]
+        for found in body.get("findings", ())
+        if found.get("accepted") and found["code"].startswith(_ABOUT_TIME)
+    ]
+    why = f": {'; '.join(reasons)}" if reasons else ""
+    return [f"planned for {clock(planned['planned']).removesuffix(' 00:00')}, {planned['state']}{why}"]
 
 
 def _after_words(entry: Mapping[str, Any]) -> list[str]:
