@@ -23,7 +23,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "policy": ("drawup.cli.policy", "policy", "This organisation's own choices: choose, show, check a file."),
     "formulary": ("drawup.cli.registering", "formulary", "The medicines, packs and codes that are known here."),
     "patient": ("drawup.cli.registering", "patient", "Register patients and what is known of them."),
-    "order": ("drawup.cli.ordering", "order", "Enter, replace, stop and list orders."),
+    "order": ("drawup.cli.ordering", "order", "Enter, stop, sign and list orders; a new one may replace another."),
     "stock": ("drawup.cli.registering", "stock", "Batches received, opened, moved, wasted, in quarantine."),
     "scan": ("drawup.cli.planning", "scan", "Read the code of a container, typed, scanned or from a photo."),
     "authority": ("drawup.cli.authority", "authority", "What orders rest on: directions with their limits."),
