@@ -407,7 +407,13 @@ def _from_timetable(
             number -= 1
         if number == last_filled:
             return None, 0
-    return table.window(number), number - last_filled - 1
+    window = table.window(number)
+    if own:
+        # Half the way from the place before must have passed since the last dose was really given.
+        before = table.moments[number - 1] if number else table.before
+        half = (table.moments[number] - before) / 2
+        window = window._replace(opens=max(window.opens, own[-1].at.astimezone(UTC) + half))
+    return window, number - last_filled - 1
 
 
 # --- a series, and when needed ------------------------------------------------------------------------------------

@@ -252,3 +252,79 @@ def test_where_nobody_asked_about_earlier_doses_a_timed_order_asks(ward: Clinic)
     ward.run("patient", "note", "0002", "--allergy", "none known")
     name = ward.run("order", "add", "0002", ward.file("o.json", order(schedule={"every": "4 weeks"})))["order"]
     assert "history-not-asked" in codes(planned(ward, name, code=4))
+
+
+def test_after_a_late_dose_the_next_place_opens_when_half_the_way_has_passed(ward: Clinic) -> None:
+    add(ward, order(schedule={"every": "4 weeks", "counts_from": "planned"}))
+    at(ward, "2026-03-29 08:00")
+    late = planned(ward, code=4)["plan"]
+    ward.run("given", late, "--scan", CODE, "--given-by", "Petra", "--accept", "dose-late-no-rule=prescriber says give")
+    at(ward, "2026-03-30 09:00")
+    # Planned for 2026-03-30; two weeks after 2026-03-29 08:00 are 2026-04-12.
+    assert "dose-early" in codes(planned(ward, code=4))
+    assert line(ward, "0001.1")["due"]["opens"].startswith("2026-04-12")
+
+
+def test_a_reason_for_one_dose_is_not_remembered_for_the_next(ward: Clinic) -> None:
+    add(ward, order(times=["every 12 weeks or so"]))
+    give(ward)
+    at(ward, "2026-05-25 09:00")
+    plan = planned(ward, "0001.1", code=4)["plan"]
+    ward.run("given", plan, "--scan", CODE, "--given-by", "Petra", "--accept", "times-not-counted=12 weeks")
+    at(ward, "2026-05-25 14:00")
+    (asked,) = [one for one in planned(ward, code=4)["findings"] if one["code"] == "times-not-counted"]
+    assert asked["accepted"] is None
+
+
+def test_a_dose_whose_time_is_corrected_fills_the_place_of_its_true_time(ward: Clinic) -> None:
+    add(ward, order(schedule={"at": ["09:00"]}))
+    at(ward, "2026-03-03 09:00")
+    entry = give(ward)
+    ward.run("correction", entry, "--at", "2026-03-02 09:00", "--reason", "it was yesterday", "--by", "Petra")
+    assert line(ward, "0001.1")["due"]["planned"].startswith("2026-03-03T09:00")
+
+
+def test_an_old_dose_does_not_bring_back_what_closed_before_the_order_was_entered(ward: Clinic) -> None:
+    elsewhere = ("--medicine", "calvrane", "--amount", "50 mg", "--at", "2025-11-17 10:00", "--given-by", "Petra")
+    ward.run("given", "--patient", "0001", "--reported", *elsewhere)
+    at(ward, "2026-03-03 01:00")
+    add(ward, order(schedule={"at": ["08:00"]}))
+    found = line(ward, "0001.1")
+    assert (found["state"], found["due"]["planned"][:16]) == ("early", "2026-03-03T08:00")
+
+
+def test_an_order_many_times_a_day_does_not_block_the_others(ward: Clinic) -> None:
+    add(ward, order(schedule={"every": "1 day"}))
+    add(ward, order(schedule={"every": "20 minutes"}))
+    assert "duplicate-order" in codes(planned(ward, "0001.1", code=4))
+
+
+def test_an_order_ends_with_the_first_replacement_that_starts(ward: Clinic) -> None:
+    add(ward, order(schedule={"every": "1 day"}))
+    give(ward)
+    second = add(ward, order(start="2026-03-10", schedule={"every": "1 day"}), "--replaces", "0001.1")
+    third = add(ward, order(start="2026-03-05", schedule={"every": "1 day"}), "--replaces", second)
+    at(ward, "2026-03-05 09:00")
+    assert line(ward, "0001.1") is None
+    assert line(ward, third) is not None
+
+
+def test_an_order_goes_on_where_its_replacement_is_stopped_before_it_starts(ward: Clinic) -> None:
+    add(ward, order(schedule={"every": "1 day"}))
+    give(ward)
+    second = add(ward, order(start="2026-03-05", schedule={"every": "1 day"}), "--replaces", "0001.1")
+    ward.run("order", "stop", second, "--on", "2026-03-02", "--reason", "entered by mistake")
+    at(ward, "2026-03-05 09:00")
+    assert line(ward, "0001.1")["due"]["day"] == "2026-03-03"
+
+
+def test_a_dose_that_was_too_early_to_count_leaves_its_series_open(ward: Clinic) -> None:
+    ward.run("patient", "add", "--family", "Brisa", "--given", "Noor", "--born", "2024-01-31")
+    ward.run("patient", "note", "0002", "--allergy", "none known")
+    for day in ("2024-10-01", "2025-03-01"):
+        elsewhere = ("--medicine", "calvrane", "--amount", "50 mg", "--at", f"{day} 10:00", "--given-by", "Petra")
+        ward.run("given", "--patient", "0002", "--reported", *elsewhere)
+    steps = [{"least_age": "12 months"}, {"least_after": "28 days", "after": "28 days"}]
+    ward.run("order", "add", "0002", ward.file("series.json", order(schedule={"series": steps})))
+    second = ward.run("order", "add", "0002", ward.file("daily.json", order(schedule={"every": "1 day"})))
+    assert [one["code"] for one in second["findings"]] == ["duplicate-order"]

@@ -449,7 +449,7 @@ def _open_order(value: object, path: str, parent: Fields, medicine: Medicine) ->
         amount=fields.quantity(
             "amount", *DOSES, forms=forms_of(medicine.equivalences) if name == medicine.name else None
         ),
-        doses_per_day=fields.whole("doses_per_day", least=1, most=48),
+        doses_per_day=fields.whole("doses_per_day", least=1, most=1440),
         words=fields.text("words") or "",
     )
     fields.close(_OPEN_KEYS)

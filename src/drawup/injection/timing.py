@@ -358,6 +358,10 @@ def _from_timetable(sheet: _Sheet) -> Outlook:
         index -= 1
         due = _of_slot(sheet, table, table.slot(index))
     passed = range(index - 1, filled, -1)
+    if sheet.doses:
+        # After a late dose two places may lie hours apart: half the way between them passes in real time.
+        half = (table.slot(index).moment - table.slot(index - 1).moment) / 2
+        due = replace(due, opens=max(due.opens, sheet.doses[-1].at.astimezone(UTC) + half))
     return Outlook(
         due=replace(
             due,
@@ -416,7 +420,7 @@ def _timetable(sheet: _Sheet) -> Timetable:
     )
     skipped = 0
     entered = sheet.order.entered
-    if entered is not None and not sheet.doses:
+    if entered is not None and entered > table.slot(0).moment and not sheet.counted():
         # What had closed before the order was written down was never asked of anybody.
         while (closes := _of_slot(sheet, table, table.slot(skipped)).closes) is not None and closes <= entered:
             skipped += 1
@@ -577,7 +581,9 @@ def _within_order(sheet: _Sheet, found: Outlook) -> Outlook:
     if sheet.today > stop:
         return Outlook(ended=f"ended on {stop.isoformat()}")
     if not due.when_needed and due.day > stop:
-        return Outlook(ended=f"{ends}, before the next dose on {due.day.isoformat()}", complete=True)
+        over = instant(stop + _ONE_DAY, MIDNIGHT, sheet.zone)
+        words = f"{ends}, before the next dose on {due.day.isoformat()}"
+        return Outlook(ended=words, complete=True, holds_until=over)
     over = instant(stop + _ONE_DAY, MIDNIGHT, sheet.zone)
     return replace(found, holds_until=over if found.holds_until is None else min(found.holds_until, over))
 

@@ -68,9 +68,12 @@ def later(at: datetime, passed: timedelta) -> str:
 
 
 def moved_in_time(body: Mapping[str, Any], before: datetime, after: datetime) -> dict[str, Any]:
-    """The entry's own later moments where its time is corrected: as long after it as they were."""
+    """The entry's own later moments where its time is corrected: as long after it as they were.
+
+    The planned moment that it was thought to be for goes: what it was for follows from when it was.
+    """
     passed = after - before
-    moved = dict(body)
+    moved = {key: one for key, one in body.items() if key != "planned"}
     if body.get("watch"):
         until = datetime.fromisoformat(body["watch"]["until"])
         moved["watch"] = {**body["watch"], "until": later(until, passed)}

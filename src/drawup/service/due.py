@@ -502,7 +502,7 @@ def _first_after(state: PatientState, now: datetime) -> datetime | None:
 def _last_moment(held: Mapping[str, Any], zone: ZoneInfo) -> datetime | None:
     """The moment from which the order is open no more; None where it has no end."""
     stop, stopped = held["order"].get("stop"), held.get("stopped")
-    days = [date.fromisoformat(stopped)] if stopped else []
+    days = [date.fromisoformat(one) for one in (stopped, held.get("replaced_from")) if one]
     days += [date.fromisoformat(stop) + timedelta(days=1)] if stop else []
     return instant(min(days), MIDNIGHT, zone) if days else None
 

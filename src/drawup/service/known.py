@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from fractions import Fraction
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from drawup.exchange.reader import Fields
 from drawup.exchange.schedule_entry import read_schedule
+from drawup.injection.history import PastDose
 from drawup.injection.notation import Notation, NotationError, machine_text, parse_quantity
 from drawup.injection.order import times_a_day
 from drawup.injection.policy import Policy
+from drawup.injection.schedule import calendar_of
+from drawup.injection.series import series_so_far
 from drawup.service.errors import UseCaseError
-from drawup.service.state import PatientState, Reading, Setting, alike_key, formulary_entry, patient_stream
+from drawup.service.state import Entry, PatientState, Reading, Setting, alike_key, formulary_entry, patient_stream
 from drawup.service.withheld import outside_words, withheld_words
 
 
@@ -71,7 +74,7 @@ def known_document(
         "consents": [_consent(one) for one in _until(state.consents, now)],
     }
     document |= {key: listed for key, listed in told.items() if listed}
-    history = list(_history(reading, state, local, order, live=bool(medicine.get("live"))))
+    history = list(_history(reading, state, local, order, current.policy, live=bool(medicine.get("live"))))
     if history or state.asked_history:
         # A new patient's empty record is no statement that nothing was given elsewhere.
         document["history"] = history
@@ -190,10 +193,11 @@ def _moment(text: str) -> datetime:
 
 
 def _history(
-    reading: Reading, state: PatientState, now: datetime, order: str | None, *, live: bool
+    reading: Reading, state: PatientState, now: datetime, order: str | None, policy: Policy, *, live: bool
 ) -> Iterable[dict[str, Any]]:
     """What was really given, here or elsewhere, as it stands after corrections."""
-    open_now = {held["id"] for held in _others_open(state, order, now.date())} if order is not None else set()
+    others = _others_open(state, order, now.date(), policy) if order is not None else []
+    open_now = {held["id"] for held in others}
     names: dict[str, bool] = {}
     for entry in state.entries.values():
         if not entry.counts or entry.at > now:
@@ -241,32 +245,60 @@ def _past_place(place: Mapping[str, Any]) -> dict[str, Any]:
     return {**past, "gauge": needle["gauge"]} if needle else past
 
 
-def _others_open(state: PatientState, order: str, today: date) -> list[dict[str, Any]]:
+def _others_open(state: PatientState, order: str, today: date, policy: Policy) -> list[dict[str, Any]]:
     """The other orders on which more may come; one that takes the place of this one, or the other way, is none."""
-    held = state.orders.get(order, {})
-    pair = (order, held.get("replaced_by"), held.get("replaces"))
-    return [one for one in state.open_orders(today) if one["id"] not in pair and not nothing_more(state, one)]
+    chain = _replacing(state, order)
+    return [one for one in state.open_orders(today) if one["id"] not in chain and not nothing_more(state, one, policy)]
 
 
-def nothing_more(state: PatientState, held: Mapping[str, Any]) -> bool:
+def _replacing(state: PatientState, order: str) -> set[str]:
+    """The orders that take each other's place, this one among them."""
+    chain, waiting = {order}, [order]
+    while waiting:
+        held = state.orders.get(waiting.pop(), {})
+        near = {one for one in (held.get("replaced_by"), held.get("replaces")) if one}
+        waiting += near - chain
+        chain |= near
+    return chain
+
+
+def nothing_more(state: PatientState, held: Mapping[str, Any], policy: Policy) -> bool:
     """Whether an order that nobody stopped is through: its one dose, its number of doses or its series was given."""
     rule = held["order"]
     schedule = rule.get("schedule") or {}
     name = rule["medicine"].strip().casefold()
-    counted = [entry for entry in state.entries.values() if entry.counts]
-    own = {entry.body.get("dose_number") for entry in counted if entry.body.get("order") == held["id"]}
+    counted = [one for one in state.entries.values() if one.counts and one.body["medicine"].strip().casefold() == name]
     if schedule.get("series"):
-        given = [entry for entry in counted if entry.body["medicine"].strip().casefold() == name]
-        return len(given) >= len(schedule["series"])
+        return _series_through(state, rule, counted, policy)
+    own = {one.body.get("dose_number") for one in counted if one.body.get("order") == held["id"]}
+    start = rule.get("start") or ""
+    unplanned = [one for one in counted if not one.body.get("order") and one.body["at"][:10] >= start]
     once = schedule.get("once") or rule.get("times") == ["once"]
     most = 1 if once else schedule.get("doses") or (schedule.get("repeat") or {}).get("count")
-    return isinstance(most, int) and len(own) >= most
+    return isinstance(most, int) and len(own) + len(unplanned) >= most
+
+
+def _series_through(state: PatientState, rule: Mapping[str, Any], counted: Sequence[Entry], policy: Policy) -> bool:
+    """Whether as many doses of a series as it has came late enough to count, without any grace."""
+    try:
+        said = {"schedule": rule["schedule"]}
+        meals = [meal for meal, _ in policy.meal_times]
+        schedule = read_schedule(Fields(said, "order", policy.notation, []), meals)
+    except ValueError:
+        return False
+    if schedule is None:
+        return False
+    doses = [PastDose(medicine=rule["medicine"], at=_moment(_there(one.body))) for one in counted]
+    doses.sort(key=lambda one: one.at)
+    born, calendar = date.fromisoformat(state.person["born"]), calendar_of(policy, UTC)
+    valid, _, _ = series_so_far(schedule.series, doses, born=born, calendar=calendar, live=True)
+    return len(valid) >= len(schedule.series)
 
 
 def other_orders(state: PatientState, order: str, now: datetime, policy: Policy) -> list[dict[str, Any]]:
     """The other open orders of the patient, as far as maxima and doubles need them."""
     others = []
-    for held in _others_open(state, order, now.date()):
+    for held in _others_open(state, order, now.date(), policy):
         rule = held["order"]
         dose = rule.get("dose") or {}
         other: dict[str, Any] = {"medicine": rule["medicine"], "words": f"order {held['id']}"}

@@ -257,6 +257,23 @@ def request_document(
     return document
 
 
+# Findings about one dose and its moment: a reason for them is of that dose, and says nothing of the next.
+_OF_ONE_DOSE = frozenset(
+    (
+        "dose-early",
+        "dose-late-no-rule",
+        "dose-late-test",
+        "dose-was-withheld",
+        "drawn-up-long-ago",
+        "given-recently",
+        "plan-changed",
+        "question-not-asked",
+        "steps-without-doses",
+        "times-not-counted",
+    )
+)
+
+
 def remembered(state: PatientState, order: str) -> list[dict[str, str]]:
     """Reasons given earlier on this order; they hold for the very same fact and are not asked for again."""
     known: dict[tuple[str, str], str] = {}
@@ -264,7 +281,7 @@ def remembered(state: PatientState, order: str) -> list[dict[str, str]]:
         if entry.void or entry.body.get("order") != order:
             continue
         for found in entry.body.get("findings", ()):
-            if found.get("accepted") and found["severity"] == "ask":
+            if found.get("accepted") and found["severity"] == "ask" and found["code"] not in _OF_ONE_DOSE:
                 known[(found["code"], found["message"])] = found["accepted"]
     return [{"code": code, "message": message, "reason": reason} for (code, message), reason in known.items()]
 

@@ -221,9 +221,19 @@ def _fold(state: PatientState, fact: Fact) -> None:
                 # Until the new order starts the old one goes on, so that no day is left without either.
                 held = state.orders[body["replaces"]]
                 held["replaced_by"] = body["id"]
-                held["replaced_from"] = body["order"].get("start") or ""
+                held["replaced_from"] = start = body["order"].get("start") or ""
+                # One that was to take its place later, and now never starts, ends what came before it no later.
+                while "replaces" in held:
+                    held = state.orders[held["replaces"]]
+                    held["replaced_from"] = min(held.get("replaced_from", start), start)
         case "order stopped":
-            state.orders[body["id"]]["stopped"] = body["on"]
+            stopped = state.orders[body["id"]]
+            stopped["stopped"] = body["on"]
+            before = state.orders.get(stopped.get("replaces", ""))
+            if before is not None and body["on"] < (stopped["order"].get("start") or ""):
+                # It never started, so that the one before it goes on.
+                before.pop("replaced_by", None)
+                before.pop("replaced_from", None)
         case "correction":
             _correct(state, fact)
         case kind if kind in ENTRY_KINDS:

@@ -6,24 +6,26 @@ from datetime import datetime, timedelta, tzinfo
 
 from drawup.injection.dose import latest
 from drawup.injection.history import COUNTED
+from drawup.injection.order import doses_per_day
 from drawup.injection.permission import signature_until
 from drawup.injection.policy import Policy
 from drawup.injection.request import Request
 
 _MINUTE = timedelta(minutes=1)
+_DAY_MINUTES = 1440
 _DAY = timedelta(hours=24)
 
 
 def turning_points(request: Request, policy: Policy, zone: tzinfo) -> list[datetime]:
     """The moments at which a reading or a test grows stale, an interval or a maximum lets go, a signature is late.
 
-    Ages are told in whole minutes, so that each is over a minute after its last one.
+    Some let go on the moment itself; ages are told in whole minutes, and are over a minute after their last one.
     """
     turns = [*_readings(request, policy), *_doses(request, policy), *_tests(request)]
     follows = signature_until(request.order, policy, zone)
     if follows is not None:
         turns.append(follows[1])
-    return [turn + _MINUTE for turn in turns if turn >= request.now]
+    return [moment for turn in turns for moment in (turn, turn + _MINUTE) if turn >= request.now]
 
 
 def _readings(request: Request, policy: Policy) -> list[datetime]:
@@ -45,8 +47,9 @@ def _doses(request: Request, policy: Policy) -> list[datetime]:
     counted = [past.at for past in history if medicine.counts_with(past.medicine)]
     if not counted:
         return []
+    recent = min(policy.recent_minutes, _DAY_MINUTES // doses_per_day(request.order) // 2)
     minutes = medicine.least_interval_minutes
-    turns = [max(counted) + timedelta(minutes=policy.recent_minutes if minutes is None else minutes)]
+    turns = [max(counted) + timedelta(minutes=recent if minutes is None else minutes)]
     if medicine.at_most_daily is not None or (schedule is not None and schedule.most_amount is not None):
         turns += [at + _DAY for at in counted if at > now - _DAY]
     return turns
