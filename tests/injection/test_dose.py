@@ -118,7 +118,13 @@ def test_a_range_asks_for_the_givers_choice_and_decides_nothing() -> None:
 @pytest.mark.parametrize("chosen", ["50 mg", "75 mg", "100 mg", "0.1 g"])
 def test_a_choice_inside_the_range_is_taken_ends_included(chosen: str) -> None:
     dose = worked_out({"amount": "50 mg", "to": "100 mg", "chosen": chosen})
-    assert (dose.amount, codes(dose)) == (exactly(chosen), [])
+    assert (dose.amount, codes(dose)) == (exactly(chosen), ["dose-choice-why"])
+
+
+def test_a_choice_is_asked_why_and_one_that_is_none_is_not() -> None:
+    dose = worked_out({"amount": "50 mg", "to": "100 mg", "chosen": "75 mg"})
+    assert message(dose, "dose-choice-why") == "75 mg was chosen, from 50 mg to 100 mg."
+    assert codes(worked_out({"amount": "50 mg", "to": "50 mg", "chosen": "50 mg"})) == []
 
 
 @pytest.mark.parametrize("chosen", ["49.9 mg", "101 mg"])

@@ -175,12 +175,15 @@ def test_inside_a_range_the_giver_chooses_and_the_choice_and_its_reason_stay_in_
     assert found(asked, "ask") == {"dose-choice-needed": "The order is a range, 25 mg to 50 mg."}
     outside = plan(ward, "--dose", "60 mg", code=4)
     assert "dose-outside-range" in found(outside, "confirm")
-    made = plan(ward, "--dose", "37.5 mg")
+    assert found(plan(ward, "--dose", "37.5 mg", code=4), "ask") == {
+        "dose-choice-why": "37.5 mg was chosen, from 25 mg to 50 mg."
+    }
+    made = plan(ward, "--dose", "37.5 mg", "--accept", "dose-choice-why=pain 6 of 10 after the walk")
     # 37.5 mg of 50 mg/mL are 0.75 mL.
     assert (made["dose"], made["volume_ml"]["mark"]) == ({"amount": "37.5", "unit": "mg"}, "0.75")
-    why = ("--note", "pain 6 of 10 after the walk")
-    entry = ward.run("given", made["plan"], "--scan", "batch:CV1", "--given-by", "Petra", *why)
-    assert (entry["body"]["amount"], entry["body"]["note"]) == ("37.5 mg", "pain 6 of 10 after the walk")
+    entry = ward.run("given", made["plan"], "--scan", "batch:CV1", "--given-by", "Petra")
+    (why,) = [one for one in entry["body"]["findings"] if one["code"] == "dose-choice-why"]
+    assert (entry["body"]["amount"], why["accepted"]) == ("37.5 mg", "pain 6 of 10 after the walk")
 
 
 @pytest.mark.parametrize(

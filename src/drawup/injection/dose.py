@@ -99,8 +99,11 @@ def _chosen(sheet: _Sheet) -> Quantity | None:
         sheet.found.append(finding("dose-choice-needed", **span))
         sheet.lines.append(f"ordered {span['low']} to {span['high']}: choose")
         return None
+    chosen = _per(rule.chosen, rule.per, notation)
     if not low <= rule.chosen <= high:
-        sheet.found.append(finding("dose-outside-range", chosen=_per(rule.chosen, rule.per, notation), **span))
+        sheet.found.append(finding("dose-outside-range", chosen=chosen, **span))
+    elif low < high:
+        sheet.found.append(finding("dose-choice-why", chosen=chosen, **span))
     sheet.lines.append(f"chosen {_per(rule.chosen, rule.per, notation)}, from {span['low']} to {span['high']}")
     return rule.chosen
 

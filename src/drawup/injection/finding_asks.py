@@ -240,6 +240,13 @@ ASKS: tuple[Row, ...] = (
         COMMON_PRACTICE,
     ),
     (
+        "dose-choice-why",
+        "{chosen} was chosen, from {low} to {high}.",
+        "Inside the range the choice is the giver's, and its reason is written down.",
+        "Say why this much.",
+        COMMON_PRACTICE,
+    ),
+    (
         "duplicate-order",
         "Two open orders of the same medicine or group: {orders}.",
         "Each looks right alone; together they may be one too many.",

@@ -260,6 +260,7 @@ def request_document(
 # Findings about one dose and its moment: a reason for them is of that dose, and says nothing of the next.
 _OF_ONE_DOSE = frozenset(
     (
+        "dose-choice-why",
         "dose-early",
         "dose-late-no-rule",
         "dose-late-test",
