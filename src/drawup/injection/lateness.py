@@ -5,7 +5,6 @@ Where neither says what a late dose asks for, that is said; nothing is invented.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import date, datetime, timedelta, tzinfo
 
 from drawup.injection.dose import SoFar, elapsed_text
@@ -184,8 +183,7 @@ def _check_when_needed(
     """The order's own limits for a when-needed dose: the least interval, and the most in any 24 hours."""
     doses = of_medicine(request.history or (), request.medicine.name)
     found = []
-    limits = replace(schedule, most_amount=None)
-    allowed = allowed_from(limits, doses, request.now, calendar=calendar_of(policy, zone))
+    allowed = allowed_from(schedule, doses, request.now, calendar=calendar_of(policy, zone))
     if allowed is not None:
         found.append(finding("when-needed-too-soon", earliest=moment_text(allowed[0], zone), limit=allowed[1]))
     return found + _check_most_amount(schedule, doses, dose, request.now, policy.notation)

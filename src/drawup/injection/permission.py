@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime, timedelta, tzinfo
 
 from drawup.injection.finding import Finding, finding
+from drawup.injection.lateness import zone_of
 from drawup.injection.medicine import Medicine
 from drawup.injection.order import Authority, Order
 from drawup.injection.patient import Answer, Consent
@@ -16,8 +17,7 @@ from drawup.injection.schedule import MIDNIGHT, add_interval, instant
 def check_permission(request: Request, policy: Policy) -> list[Finding]:
     """The authority and its limits, signatures that must follow, consent, and the questions of the day."""
     order, medicine, now = request.order, request.medicine, request.now
-    zone = request.zone or now.tzinfo
-    assert zone is not None  # a request's now has its offset
+    zone = zone_of(request)
     today = now.astimezone(zone).date()
     found = _check_authority(order, today)
     found += _check_signature(order, policy, now, zone)

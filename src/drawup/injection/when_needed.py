@@ -1,4 +1,4 @@
-"""The limits of a when-needed order: so far apart, and so many or so much in any 24 hours."""
+"""The limits of a when-needed order: so far apart, and so many in any 24 hours."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
 from drawup.injection.history import PastDose
-from drawup.injection.quantity import Quantity
 from drawup.injection.schedule import Calendar, Interval, Schedule, add_interval, instant
 
 _ROLLING = timedelta(hours=24)
@@ -16,13 +15,12 @@ def allowed_from(
     schedule: Schedule,
     doses: Sequence[PastDose],
     now: datetime,
-    amount: Quantity | None = None,
     *,
     calendar: Calendar,
 ) -> tuple[datetime, str] | None:
-    """From when on a when-needed dose is allowed, and by which limit; None where nothing limits it now.
+    """From when on a when-needed dose is allowed by its interval and number, and by which; None where it is now.
 
-    `amount`: what is to be given, for a limit by amount.
+    The most in any 24 hours depends on the dose, and is looked at where that is known.
     """
     found: list[tuple[datetime, str]] = []
     if not doses:
@@ -35,29 +33,8 @@ def allowed_from(
     if schedule.most_doses is not None and len(recent) >= schedule.most_doses:
         leaves = recent[-schedule.most_doses].at.astimezone(UTC) + _ROLLING
         found.append((leaves, f"at most {schedule.most_doses} doses in any 24 hours"))
-    if schedule.most_amount is not None and amount is not None:
-        fits = _amount_fits(schedule.most_amount, recent, amount)
-        if fits is not None:
-            found.append((fits, "at most so much in any 24 hours"))
     later = [one for one in found if one[0] > now]
     return max(later, key=lambda one: one[0]) if later else None
-
-
-def _amount_fits(most: Quantity, recent: Sequence[PastDose], amount: Quantity) -> datetime | None:
-    """When enough has left the last 24 hours for it to fit; None where it fits now, never, or cannot be told."""
-    total = amount
-    for past in recent:
-        if past.amount is None or past.amount.kind != amount.kind:
-            return None
-        total = total + past.amount
-    if amount.kind != most.kind or total <= most:
-        return None
-    for past in recent:
-        assert past.amount is not None  # looked at above
-        total = total - past.amount
-        if total <= most:
-            return past.at.astimezone(UTC) + _ROLLING
-    return None
 
 
 def _later(moment: datetime, interval: Interval, calendar: Calendar) -> datetime:

@@ -18,12 +18,12 @@ from zoneinfo import ZoneInfo
 from drawup import __version__
 from drawup.exchange.request import read_request
 from drawup.injection.finding import Finding
+from drawup.injection.lateness import outlook_of
 from drawup.injection.notation import NotationError, parse_quantity, render
 from drawup.injection.plan import plan_injection
 from drawup.injection.quantity import Quantity
-from drawup.injection.request import Request
-from drawup.injection.schedule import MIDNIGHT, calendar_of, instant
-from drawup.injection.timing import Due, Outlook, next_due, of_medicine
+from drawup.injection.schedule import MIDNIGHT, instant
+from drawup.injection.timing import Due, Outlook
 from drawup.record.beside import Beside, Known, beside
 from drawup.record.store import Store
 from drawup.service.known import zone_of
@@ -326,11 +326,12 @@ def _order_line(
 ) -> dict[str, Any]:
     document = request_document(reading, state, order, current, now=now)
     read = read_request(document, policy=current.policy, recorded=True)
-    outlook = _outlook(read.request, current, zone)
+    outlook = outlook_of(read.request, current.policy) or Outlook(ended=_UNKNOWN[0])
     due = outlook.due
+    looked_at = due is not None or outlook.ended in _UNKNOWN
     findings: tuple[Finding, ...] = ()
     amount: Quantity | None = None
-    if due is not None or outlook.ended in _UNKNOWN:
+    if looked_at:
         at = now if due is None else max(now, due.opens)
         if at > now:
             document = {**document, "now": at.astimezone(zone).isoformat()}
@@ -341,7 +342,6 @@ def _order_line(
     body["dose"] = _dose_words(state.orders[order]["order"], amount, current)
     body["due"] = None if due is None else _due_body(due)
     body["ended"] = outlook.ended
-    looked_at = due is not None or outlook.ended in _UNKNOWN
     ends = turning_points(read.request, current.policy, zone) if looked_at else []
     body["holds_until"] = _iso(_holds(outlook, due, now, zone, state, state.orders[order], ends))
     body["findings"] = [_found(one) for one in findings if one.blocks or one.code in _SHOWN_NOTES]
@@ -364,19 +364,6 @@ def _shown(body: Mapping[str, Any]) -> list[Mapping[str, str]]:
         needed = f"needed before this dose: {', '.join(body['to_measure'])}"
         found.append({"code": "reading-needed", "severity": "note", "message": needed})
     return found
-
-
-def _outlook(request: Request, current: Setting, zone: ZoneInfo) -> Outlook:
-    """What comes next; where nobody asked about earlier doses, as if there were none: the plan asks."""
-    return next_due(
-        request.order,
-        doses=of_medicine(request.history or (), request.medicine.name),
-        label=request.medicine.timing,
-        calendar=calendar_of(current.policy, zone),
-        born=request.patient.born,
-        live=request.medicine.live,
-        now=request.now,
-    )
 
 
 def _unreadable(state: PatientState, held: Mapping[str, Any], zone: ZoneInfo, message: str) -> dict[str, Any]:

@@ -41,6 +41,7 @@ from drawup.service.state import (
     setting,
 )
 from drawup.service.syringes import open_syringes
+from drawup.service.withheld import outside_now
 
 # --- drawn up -----------------------------------------------------------------------------------------------------
 
@@ -205,7 +206,7 @@ def end_watch(
         if early and not words.strip():
             until = clock_text(watch["until"])
             raise UseCaseError(f"the watch lasts until {until}. To end it before, say why: --words")
-        outside = _outside_now(looks)
+        outside = outside_now(looks)
         if outside and not words.strip():
             raise UseCaseError(f"outside its limits when last seen: {'; '.join(outside)}. Say what was done: --words")
         body = {"entry": held.number, "words": words, "early": early, **common}
@@ -262,7 +263,7 @@ def _open(state: PatientState, held: Entry, now: datetime) -> dict[str, Any]:
         "next_look": due,
         "until": watch["until"],
         "overdue": now > datetime.fromisoformat(due),
-        "outside": _outside_now(watching.looks),
+        "outside": outside_now(watching.looks),
         "then": watch["then"],
     }
 
@@ -280,15 +281,6 @@ def _next_look(held: Entry, watching: Watching) -> str:
 
 def _last(looks: Sequence[dict[str, Any]]) -> dict[str, Any] | None:
     return max(looks, key=lambda one: datetime.fromisoformat(one["at"]), default=None)
-
-
-def _outside_now(looks: Sequence[Mapping[str, Any]]) -> list[str]:
-    """What lies outside its limits by the last figure of each: "breathing rate 8, below 10"."""
-    newest: dict[str, str] = {}
-    for one in sorted(looks, key=lambda one: datetime.fromisoformat(one["at"])):
-        for what, text in one["seen"].items():
-            newest[what] = f"{what} {text}, {one['outside'][what]}" if what in one["outside"] else ""
-    return [words for words in newest.values() if words]
 
 
 def _watching(state: PatientState, held: Entry) -> Watching:

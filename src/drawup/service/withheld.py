@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from datetime import datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from drawup.injection.order import GIVEN_ELSEWHERE
@@ -36,19 +38,25 @@ def withheld_words(state: PatientState, order: str, now: datetime) -> str:
 
 def outside_words(state: PatientState, medicine: str, now: datetime) -> str:
     """What lies outside its limits by the last figure of each, in a watch after this medicine that nobody has ended."""
-    name, found = medicine.strip().casefold(), []
+    name = medicine.strip().casefold()
+    found: list[str] = []
     for entry in state.entries.values():
         watching = state.watches.get(entry.number)
         if not entry.counts or entry.at > now or watching is None or watching.ended is not None:
             continue
         if entry.body["medicine"].strip().casefold() != name:
             continue
-        newest: dict[str, str] = {}
-        for look in sorted(watching.looks, key=lambda one: datetime.fromisoformat(one["at"])):
-            for what, text in look["seen"].items():
-                newest[what] = f"{what} {text}, {look['outside'][what]}" if what in look["outside"] else ""
-        found += [words for words in newest.values() if words]
+        found += outside_now(watching.looks)
     return _cut("; ".join(found), _MOST_WORDS)
+
+
+def outside_now(looks: Sequence[Mapping[str, Any]]) -> list[str]:
+    """What lies outside its limits by the last figure of each: "breathing rate 8, below 10"."""
+    newest: dict[str, str] = {}
+    for one in sorted(looks, key=lambda one: datetime.fromisoformat(one["at"])):
+        for what, text in one["seen"].items():
+            newest[what] = f"{what} {text}, {one['outside'][what]}" if what in one["outside"] else ""
+    return [words for words in newest.values() if words]
 
 
 _SAFETY = frozenset(SAFETY_REASONS)
