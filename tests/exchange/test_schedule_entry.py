@@ -1,4 +1,4 @@
-"""When a dose is due, what an order rests on and what was told: read exactly, or refused by name.
+"""When a dose is due, by the order and by the label: read exactly, or refused by name.
 
 A refusal names the field, what was read, what was expected, and what to do; nothing that was written is left aside in
 silence. All names and medicines are invented.
@@ -27,7 +27,6 @@ from drawup.exchange.reader import FieldError
 from drawup.exchange.request import ReadRequest, read_request
 from drawup.exchange.schedule_entry import FHIR_MEALS, schedule_words
 from drawup.injection.finding import Severity
-from drawup.injection.medicine import Watch
 from drawup.injection.order import Order
 from drawup.injection.plan import Plan, plan_injection
 from drawup.injection.schedule import Interval, Schedule
@@ -38,6 +37,8 @@ from drawup.service.state import patient_state
 
 NOW = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 MEALS = [meal for meal, _ in load_policy("uk").meal_times]
+AT = "2026-03-02T08:50:00+00:00"
+WATCH = {"what": ["breathing rate"], "every": "15 minutes", "for": "2 hours"}
 
 
 def document(order: Mapping[str, Any], **others: Any) -> dict[str, Any]:
@@ -425,135 +426,6 @@ def test_a_need_in_another_unit_stops_too() -> None:
     needs = [{"what": "glucose", "fresh": "1 hour", "withhold_below": "4 mmol/L"}]
     plan = planned({"needs": needs}, **glucose("144 mg/dL"))
     assert [one.severity for one in plan.findings if one.code == "reading-unit"] == [Severity.STOP]
-
-
-# --- on what it rests, and what was told ------------------------------------------------------------------------------
-
-A = "order.authority"
-AUTHORITIES: dict[str, tuple[Any, str, tuple[str, ...]]] = {
-    "an unknown word": ("ward custom", A, ('"ward custom"', "prescription, group direction", "or an object")),
-    "no kind": ({"reference": "QD-7"}, f"{A}.kind", ("missing", "group direction")),
-    "an unknown kind": ({"kind": "custom"}, f"{A}.kind", ('"custom"', "standing order")),
-    "until before from": (
-        {"kind": "group direction", "from": "2026-03-02", "until": "2026-03-01"},
-        f"{A}.until", ("2026-03-01", "before from, 2026-03-02"),
-    ),
-    "must follow at no time": (
-        {"kind": "standing order", "must_follow": "a signature"}, f"{A}.within", ("belong together",)
-    ),
-    "within a time of nothing": (
-        {"kind": "standing order", "within": "3 days"}, f"{A}.within", ("belong together", "must_follow and within")
-    ),
-    "within no time": (
-        {"kind": "standing order", "must_follow": "a signature", "within": "0 hours"},
-        f"{A}.within", ("an interval of nothing",),
-    ),
-    "a question that includes and excludes": (
-        {"kind": "group direction", "include": ["over 18", "well"], "exclude": ["Over 18"]},
-        f"{A}.exclude", ('"Over 18"', "both includes and excludes", "Write it once"),
-    ),
-    "a question twice": (
-        {"kind": "group direction", "exclude": ["unwell", "Unwell"]}, f"{A}.exclude", ("stands twice",)
-    ),
-    "a question of no words": ({"kind": "group direction", "include": [""]}, f"{A}.include", ("is empty",)),
-    "staff of no name": ({"kind": "group direction", "staff": ["Ada Example", " "]}, f"{A}.staff", ("is empty",)),
-    "an unknown key": ({"kind": "group direction", "ends": "2026-12-31"}, f"{A}.ends", ('unknown key "ends"', "until")),
-    "no object": (["prescription"], A, ("expected an object",)),
-}  # fmt: skip
-
-
-@pytest.mark.parametrize("name", AUTHORITIES)
-def test_an_authority_that_cannot_hold_is_refused_by_name(name: str) -> None:
-    authority, field, words = AUTHORITIES[name]
-    error = refused({"authority": authority})
-    assert error.field == field
-    for one in words:
-        assert one in error.message
-
-
-AT = "2026-03-02T08:50:00+00:00"
-TOLD: dict[str, tuple[dict[str, Any], str, tuple[str, ...]]] = {
-    "an answer of another word": (
-        {"answers": [{"question": "unwell", "answer": "maybe", "at": AT}]}, "answers[0].answer", ("no, yes",)
-    ),
-    "an answer in true or false": (
-        {"answers": [{"question": "unwell", "answer": True, "at": AT}]}, "answers[0].answer", ("no, yes",)
-    ),
-    "no answer": ({"answers": [{"question": "unwell", "at": AT}]}, "answers[0].answer", ("expected no or yes",)),
-    "an answer at no time": (
-        {"answers": [{"question": "unwell", "answer": "no"}]}, "answers[0].at", ("counts from its time",)
-    ),
-    "an answer to nothing": ({"answers": [{"answer": "no", "at": AT}]}, "answers[0].question", ("missing",)),
-    "a result at no time": ({"results": [{"what": "INR", "result": "high"}]}, "results[0].at", ("counts from",)),
-    "a result of a number": ({"results": [{"what": "INR", "result": 2, "at": AT}]}, "results[0].result", ("a text",)),
-    "a consent by nobody": ({"consents": [{"at": AT}]}, "consents[0].given_by", ("missing",)),
-    "a consent that ended before it was given": (
-        {"consents": [{"given_by": "Ada Example", "at": AT, "until": "2026-03-01"}]},
-        "consents[0].until", ("2026-03-01", "before it was given"),
-    ),
-    "no zone": ({"zone": "Europe"}, "zone", ('"Europe"', "no time zone", "Europe/London")),
-    "a zone outside the list": ({"zone": "../localtime"}, "zone", ("no time zone",)),
-    "an unknown key": (
-        {"answers": [{"question": "unwell", "answer": "no", "at": AT, "who": "x"}]}, "answers[0].who", ("by",)
-    ),
-}  # fmt: skip
-
-
-@pytest.mark.parametrize("name", TOLD)
-def test_what_was_told_is_refused_where_it_says_nothing_that_counts(name: str) -> None:
-    others, field, words = TOLD[name]
-    error = refused({}, **others)
-    assert error.field == field
-    for one in words:
-        assert one in error.message
-
-
-WATCH = {"what": ["breathing rate"], "every": "15 minutes", "for": "2 hours"}
-MEDICINES: dict[str, tuple[dict[str, Any], str, tuple[str, ...]]] = {
-    "a question that is not on the list": (
-        {"ask": ["unwell", "tired"]}, "medicine.ask[1]", ('"tired"', "recent live vaccine")
-    ),
-    "live by a word": ({"live": "yes"}, "medicine.live", ("true or false",)),
-    "a label that is late before it is early": (
-        {"timing": {"late": "1 week", "missed_after": "1 day"}}, "medicine.timing.missed_after", ("longer time",)
-    ),
-    "a label with a schedule": ({"timing": {"every": "4 weeks"}}, "medicine.timing.every", ("unknown key",)),
-    "watching nothing": ({"watch": {**WATCH, "what": []}}, "medicine.watch.what", ("missing",)),
-    "watching one thing twice": (
-        {"watch": {**WATCH, "what": ["pulse", "Pulse"]}}, "medicine.watch.what", ("stands twice",)
-    ),
-    "watching less often than at all": (
-        {"watch": {**WATCH, "every": "3 hours"}}, "medicine.watch.every", ("longer than the whole watch",)
-    ),
-    "watching for ever": ({"watch": {**WATCH, "for": None}}, "medicine.watch.for", ("missing",)),
-    "watching by the month": ({"watch": {**WATCH, "for": "1 month"}}, "medicine.watch.for", ("2 hours",)),
-    "a limit of what is not watched": (
-        {"watch": {**WATCH, "limits": [{"what": "pulse", "below": "40"}]}},
-        "medicine.watch.limits[0].what", ('"pulse"', "breathing rate"),
-    ),
-    "a limit without a figure": (
-        {"watch": {**WATCH, "limits": [{"what": "breathing rate"}]}},
-        "medicine.watch.limits[0].below", ("a below, an above or both",),
-    ),
-    "limits that leave nothing": (
-        {"watch": {**WATCH, "limits": [{"what": "breathing rate", "below": "30", "above": "10"}]}},
-        "medicine.watch.limits[0].above", ("every figure would be outside",),
-    ),
-}  # fmt: skip
-
-
-@pytest.mark.parametrize("name", MEDICINES)
-def test_what_a_label_says_of_timing_asking_and_watching_is_refused_where_it_contradicts_itself(name: str) -> None:
-    medicine, field, words = MEDICINES[name]
-    error = refused({}, medicine=medicine)
-    assert error.field == field
-    for one in words:
-        assert one in error.message
-
-
-def test_a_watch_is_read_as_it_is_written() -> None:
-    watch = read({}, medicine={"watch": WATCH}).request.medicine.watch
-    assert watch == Watch(what=("breathing rate",), every=every(15, "minute"), lasts=every(2, "hour"))
 
 
 # --- the short way ----------------------------------------------------------------------------------------------------
